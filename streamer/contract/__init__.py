@@ -1,0 +1,1 @@
+"""The wire contract: what is said over MQTT, and nothing else. Imports nothing of ours."""

@@ -1,0 +1,121 @@
+"""From the bytes of a payload to events, element by element, with a clear word for what is wrong."""
+
+import json
+from dataclasses import dataclass
+from typing import Any, Final
+
+from pydantic import TypeAdapter, ValidationError
+from pydantic_core import from_json, to_json
+
+from streamer.contract.common import MAX_EVENTS_PER_MESSAGE, MAX_PAYLOAD_BYTES, VERSION
+from streamer.contract.events import Heard, Route, State
+from streamer.contract.published import RefusalReason
+from streamer.contract.topics import Kind
+
+InEvent = Heard | Route | State
+
+_Model = type[Heard] | type[Route] | type[State]
+
+_MODELS: Final[dict[str, _Model]] = {
+    Kind.HEARD: Heard,
+    Kind.ROUTE: Route,
+    Kind.STATE: State,
+}
+_LISTS: Final[dict[str, TypeAdapter[Any]]] = {
+    Kind.HEARD: TypeAdapter(list[Heard]),
+    Kind.ROUTE: TypeAdapter(list[Route]),
+    Kind.STATE: TypeAdapter(list[State]),
+}
+_MOMENTS: Final = frozenset({"sent_at", "started_at", "at"})
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """Why a payload, or the element `index` of its array, was not accepted."""
+
+    reason: RefusalReason
+    detail: str
+    index: int | None = None
+
+
+def decode(kind: str, payload: bytes) -> tuple[list[InEvent], list[Problem]]:
+    """The events of a payload and what was wrong with the others. Never raises.
+
+    One bad element of an array does not cost the good ones.
+    """
+    model = _MODELS.get(kind)
+    if model is None:
+        known = ", ".join(_MODELS)
+        return [], [Problem(RefusalReason.KIND, f"kind {kind[:40]!r}: known are {known}")]
+    if len(payload) > MAX_PAYLOAD_BYTES:
+        text = f"{len(payload)} bytes: at most {MAX_PAYLOAD_BYTES}; send smaller arrays"
+        return [], [Problem(RefusalReason.SIZE, text)]
+    try:
+        if payload[:1] == b"[":
+            events = _LISTS[kind].validate_json(payload)
+            if len(events) <= MAX_EVENTS_PER_MESSAGE:
+                return events, []
+        else:
+            return [model.model_validate_json(payload)], []
+    except ValidationError:
+        pass
+    return _one_by_one(model, payload)
+
+
+def _one_by_one(model: _Model, payload: bytes) -> tuple[list[InEvent], list[Problem]]:
+    try:
+        content = from_json(payload, allow_inf_nan=True)
+    except ValueError as error:
+        return [], [Problem(RefusalReason.JSON, f"not JSON: {error}; send UTF-8 JSON (RFC 8259)")]
+    if not isinstance(content, list):
+        event, problem = _element(model, content, None)
+        return ([event] if event else []), ([problem] if problem else [])
+    if len(content) > MAX_EVENTS_PER_MESSAGE:
+        text = f"an array of {len(content)}: at most {MAX_EVENTS_PER_MESSAGE} events a message"
+        return [], [Problem(RefusalReason.SIZE, text)]
+    pairs = [_element(model, element, index) for index, element in enumerate(content)]
+    return [e for e, _ in pairs if e], [p for _, p in pairs if p]
+
+
+def _element(
+    model: _Model, content: Any, index: int | None
+) -> tuple[InEvent | None, Problem | None]:
+    where = "" if index is None else f"element {index}: "
+    if not isinstance(content, dict):
+        text = f"{where}a {_json_type(content)}: an object is expected"
+        return None, Problem(RefusalReason.SHAPE, text, index)
+    version = content.get("v")
+    if version != VERSION or isinstance(version, bool):
+        text = f"{where}v is {json.dumps(version)[:40]}: this reader knows v {VERSION}"
+        return None, Problem(RefusalReason.VERSION, text, index)
+    try:
+        return model.model_validate_json(to_json(_without_leap_seconds(content))), None
+    except ValidationError as error:
+        return None, Problem(RefusalReason.SHAPE, where + _first_errors(error), index)
+    except ValueError as error:  # lone surrogates cannot be written as UTF-8
+        return None, Problem(RefusalReason.JSON, f"{where}{error}", index)
+
+
+def _without_leap_seconds(content: dict[str, Any]) -> dict[str, Any]:
+    """RFC 3339 allows second 60, Python's clock does not: it becomes second 59."""
+    return {
+        key: value.replace(":60", ":59")
+        if key in _MOMENTS and isinstance(value, str) and value[16:19] == ":60"
+        else value
+        for key, value in content.items()
+    }
+
+
+def _json_type(value: Any) -> str:
+    names = {list: "list", str: "string", bool: "boolean", type(None): "null"}
+    return names.get(type(value), "number")
+
+
+def _first_errors(error: ValidationError) -> str:
+    found = error.errors(include_url=False, include_context=False)
+    parts = [
+        f"{'.'.join(str(step) for step in e['loc'])}: {e['msg']} (got {repr(e['input'])[:40]})"
+        for e in found[:3]
+    ]
+    more = f" and {len(found) - 3} more" if len(found) > 3 else ""
+    return ("; ".join(parts) + more)[:450]

@@ -1,0 +1,222 @@
+"""What the workers publish: fan-out, reach, alerts, replies and refusals."""
+
+from enum import StrEnum
+from typing import Annotated, Final, Literal
+
+from pydantic import Field
+
+from streamer.contract.common import (
+    BootId,
+    GroupName,
+    Message,
+    Moment,
+    Name,
+    OverId,
+    RepeaterId,
+    Seq,
+    ShortText,
+)
+
+CAUTION: Final = (
+    "Call signs are not authenticated on the air. Not heard does not mean in danger; heard does "
+    "not mean safe. Local plans, licensed operators and the law come first."
+)
+
+
+class Why(StrEnum):
+    """Why a repeater belongs to a fan-out."""
+
+    MEMBER = "member"
+    LINGER = "linger"
+    PIN = "pin"
+
+
+class Carriage(StrEnum):
+    """What a repeater itself says about carrying a group."""
+
+    CARRIED = "carried"
+    NOT_CARRIED = "not_carried"
+    UNKNOWN = "unknown"
+
+
+class Standing(StrEnum):
+    IN_REACH = "in_reach"
+    OVERDUE = "overdue"
+    OUT_OF_REACH = "out_of_reach"
+    BLIND = "blind"
+    EXPIRED = "expired"
+    CHECKED_OUT = "checked_out"
+
+
+class Severity(StrEnum):
+    CRITICAL = "critical"
+    WARNING = "warning"
+    NOTICE = "notice"
+
+
+class AlertState(StrEnum):
+    OPEN = "open"
+    ACKNOWLEDGED = "acknowledged"
+    CLEARED = "cleared"
+
+
+class AlertKind(StrEnum):
+    GATEWAY_LOST = "gateway_lost"
+    REPEATER_LOST = "repeater_lost"
+    MEMBER_OVERDUE = "member_overdue"
+    MEMBER_OUT_OF_REACH = "member_out_of_reach"
+    REPEATER_STARVED = "repeater_starved"
+    LOOP = "loop"
+    CLOCK_SKEW = "clock_skew"
+    EVENTS_LOST = "events_lost"
+    TWO_PLACES = "two_places"
+
+
+class FanOutRepeater(Message):
+    repeater: RepeaterId
+    why: tuple[Why, ...]
+    members: tuple[str, ...] = Field((), description="stations that hold the group here")
+    until: Moment | None = Field(None, description="end of the linger, if that alone holds it")
+    since: Moment | None = Field(None, description="since when the repeater is wanted")
+    carriage: Carriage
+
+
+class IdleRepeater(Message):
+    repeater: RepeaterId
+    since: Moment | None = None
+
+
+class FanOut(Message):
+    """Topic `fanout/{group}`, retained: the repeaters that should carry the group now.
+
+    A reader keeps the message with the highest `version` and drops any older one.
+    """
+
+    v: Literal[1] = 1
+    region: Name
+    group: GroupName
+    version: int = Field(ge=1)
+    at: Moment
+    repeaters: tuple[FanOutRepeater, ...]
+    starved: tuple[RepeaterId, ...] = Field((), description="wanted here, but not carried")
+    idle: tuple[IdleRepeater, ...] = Field((), description="carried, but not wanted")
+    barred: tuple[RepeaterId, ...] = Field(
+        (), description="held off by a bar though a member is on it"
+    )
+
+
+class Member(Message):
+    station: str
+    suffix: str | None = None
+    standing: Standing
+    reasons: tuple[str, ...] = ()
+    repeater: RepeaterId
+    last_heard_at: Moment
+    checked_in_at: Moment
+    checked_out_at: Moment | None = None
+    lat: float | None = None
+    lon: float | None = None
+    position_at: Moment | None = None
+
+
+class Reach(Message):
+    """Topic `reach/{group}`, retained: the roster of the group with standings."""
+
+    v: Literal[1] = 1
+    region: Name
+    group: GroupName
+    version: int = Field(ge=1)
+    at: Moment
+    members: tuple[Member, ...]
+    caution: str = CAUTION
+
+
+class Alert(Message):
+    """Topic `alert/{id}`, retained while open or acknowledged.
+
+    The same trouble of the same subject has the same `id`. When it clears, a last message with
+    `state` cleared is sent, not retained, and the retained one is removed by an empty payload.
+    """
+
+    v: Literal[1] = 1
+    region: Name
+    id: str
+    version: int = Field(ge=1)
+    kind: AlertKind
+    severity: Severity
+    state: AlertState
+    subject: str
+    title: str = Field(description="one short line")
+    reasons: tuple[str, ...]
+    next_step: str = Field(description="the one thing to do next")
+    affects: tuple[str, ...] = Field(
+        (), description="what this trouble explains, not alerted apart"
+    )
+    since: Moment
+    opened_at: Moment
+    cleared_at: Moment | None = None
+    acknowledged_by: str | None = None
+    note: str | None = None
+    caution: str = CAUTION
+
+
+class AckReply(Message):
+    """A check-in or check-out answered; `text` is short enough to send on the air."""
+
+    v: Literal[1] = 1
+    kind: Literal["ack"] = "ack"
+    station: str
+    group: GroupName
+    repeater: RepeaterId
+    text: ShortText
+    over: OverId | None = None
+    at: Moment
+
+
+class TimeReply(Message):
+    """A heartbeat answered with the server's times (RFC 5905, figure 'on-wire protocol').
+
+    T1 = `agent_sent_at` (echoed), T2 = `received_at`, T3 = `replied_at`; T4 is the agent's.
+    """
+
+    v: Literal[1] = 1
+    kind: Literal["time"] = "time"
+    boot: BootId
+    session: int
+    seq: Seq
+    agent_sent_at: Moment
+    received_at: Moment
+    replied_at: Moment
+
+
+Reply = Annotated[AckReply | TimeReply, Field(discriminator="kind")]
+"""Topic `reply/{gateway}`, not retained."""
+
+
+class RefusalReason(StrEnum):
+    TOPIC = "topic"
+    KIND = "kind"
+    SIZE = "size"
+    JSON = "json"
+    SHAPE = "shape"
+    VERSION = "version"
+    WRONG_GATEWAY = "wrong_gateway"
+    UNKNOWN_GATEWAY = "unknown_gateway"
+    FUTURE = "future"
+    LATE = "late"
+
+
+class Refusal(Message):
+    """Topic `refused`: input that was not accepted, why, and what it began with."""
+
+    v: Literal[1] = 1
+    at: Moment
+    topic: Annotated[str, Field(max_length=300)]
+    gateway: str | None = None
+    reason: RefusalReason
+    detail: Annotated[str, Field(max_length=500)] = Field(
+        description="what, where, what is allowed"
+    )
+    index: int | None = Field(None, description="place in the array, from 0")
+    size_bytes: int
+    excerpt: Annotated[str, Field(max_length=512)] = ""

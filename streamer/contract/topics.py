@@ -1,0 +1,70 @@
+"""The topic names. One place spells them; nobody else joins strings with slashes."""
+
+import re
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final
+
+from streamer.contract.common import NAME_PATTERN
+
+ROOT: Final = "net"
+_INBOUND = re.compile(rf"^{ROOT}/({NAME_PATTERN})/gw/({NAME_PATTERN})/([^/]+)$")
+
+
+class Kind(StrEnum):
+    """What a gateway may publish, which is the last level of its topic."""
+
+    HEARD = "heard"
+    ROUTE = "route"
+    STATE = "state"
+
+
+@dataclass(frozen=True, slots=True)
+class Inbound:
+    region: str
+    gateway: str
+    kind: str
+
+
+def parse_inbound(topic: str) -> Inbound | None:
+    """The parts of a gateway's topic, or None if it has another form. `kind` is not judged."""
+    found = _INBOUND.match(topic)
+    return Inbound(*found.groups()) if found else None
+
+
+def gateway_topic(region: str, gateway: str, kind: Kind) -> str:
+    return f"{ROOT}/{region}/gw/{gateway}/{kind}"
+
+
+def gateways_filter(region: str) -> str:
+    """All that gateways publish."""
+    return f"{ROOT}/{region}/gw/#"
+
+
+def states_filter(region: str) -> str:
+    return f"{ROOT}/{region}/gw/+/{Kind.STATE}"
+
+
+def shared(share: str, topic_filter: str) -> str:
+    """An MQTT 5 shared subscription (MQTT 5.0, 4.8.2)."""
+    return f"$share/{share}/{topic_filter}"
+
+
+def fanout_topic(region: str, group: str) -> str:
+    return f"{ROOT}/{region}/fanout/{group}"
+
+
+def reach_topic(region: str, group: str) -> str:
+    return f"{ROOT}/{region}/reach/{group}"
+
+
+def alert_topic(region: str, alert_id: str) -> str:
+    return f"{ROOT}/{region}/alert/{alert_id}"
+
+
+def reply_topic(region: str, gateway: str) -> str:
+    return f"{ROOT}/{region}/reply/{gateway}"
+
+
+def refused_topic(region: str) -> str:
+    return f"{ROOT}/{region}/refused"

@@ -1,0 +1,82 @@
+"""How to reach a broker. Passwords come from a file or the environment, never from arguments."""
+
+import os
+import ssl
+from pathlib import Path
+from typing import Annotated, Literal
+from urllib.parse import urlsplit
+
+from pydantic import BaseModel, ConfigDict, Field, SecretStr, model_validator
+
+PASSWORD_VARIABLE = "STREAMER_MQTT_PASSWORD"  # noqa: S105 - the name of a variable, not a secret
+
+
+class TlsSettings(BaseModel):
+    """TLS files; without `ca_file` the system's authorities are trusted."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    ca_file: Path | None = None
+    cert_file: Path | None = None
+    key_file: Path | None = None
+
+    @model_validator(mode="after")
+    def _pair(self) -> "TlsSettings":
+        if (self.cert_file is None) != (self.key_file is None):
+            raise ValueError("cert_file and key_file go together: give both or neither")
+        return self
+
+    def context(self) -> ssl.SSLContext:
+        """A client context, TLS 1.2 or newer; raises OSError when a file cannot be read."""
+        context = ssl.create_default_context(cafile=self.ca_file)
+        context.minimum_version = ssl.TLSVersion.TLSv1_2
+        if self.cert_file is not None:
+            context.load_cert_chain(self.cert_file, self.key_file)
+        return context
+
+
+class BrokerSettings(BaseModel):
+    """The `[broker]` table of an agent's or a region's file."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    host: str = "127.0.0.1"
+    port: Annotated[int, Field(ge=1, le=65_535)] = 1883
+    protocol: Literal["auto", "5", "3.1.1"] = Field(
+        "auto", description="auto tries MQTT 5 and falls back to 3.1.1"
+    )
+    username: str | None = None
+    password_file: Path | None = Field(
+        None, description=f"a file with the password alone; else ${PASSWORD_VARIABLE} is read"
+    )
+    tls: TlsSettings | None = None
+    keepalive_s: Annotated[int, Field(ge=5, le=3600)] = 30
+    connect_timeout_s: Annotated[float, Field(gt=0, le=120)] = 5.0
+
+    def password(self) -> SecretStr | None:
+        """The password, read anew at each connection so that a rotated file takes effect."""
+        if self.password_file is not None:
+            return SecretStr(self.password_file.read_text().strip())
+        value = os.environ.get(PASSWORD_VARIABLE)
+        return SecretStr(value) if value else None
+
+
+def broker_from_url(url: str) -> BrokerSettings:
+    """`mqtt://[user@]host[:port]` or `mqtts://...`; raises ValueError with what is wrong."""
+    parts = urlsplit(url if "://" in url else f"mqtt://{url}")
+    if parts.scheme not in ("mqtt", "mqtts"):
+        raise ValueError(f"broker address {url!r}: begins with mqtt:// or mqtts://")
+    if parts.password is not None:
+        raise ValueError(
+            f"broker address for {parts.hostname}: leave the password out and put it in "
+            f"${PASSWORD_VARIABLE} or in a password file"
+        )
+    if not parts.hostname:
+        raise ValueError(f"broker address {url!r}: the host is missing")
+    secure = parts.scheme == "mqtts"
+    return BrokerSettings(
+        host=parts.hostname,
+        port=parts.port or (8883 if secure else 1883),
+        username=parts.username,
+        tls=TlsSettings() if secure else None,
+    )
