@@ -1,0 +1,1 @@
+"""The agent of one gateway: lines in, a spool on disk, MQTT out."""

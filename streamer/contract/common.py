@@ -12,6 +12,7 @@ MAX_SEQ: Final = 2**53 - 1  # the largest integer that JSON readers in every lan
 
 NAME_PATTERN: Final = r"[a-z0-9][a-z0-9_-]{0,31}"
 GROUP_PATTERN: Final = r"[A-Z0-9][A-Z0-9_-]{0,15}"
+BOOT_PATTERN: Final = r"[0-9A-Za-z-]{8,40}"
 
 Name = Annotated[str, StringConstraints(pattern=rf"^{NAME_PATTERN}$")]
 """A region, a gateway or a port: lower case, safe as one level of a topic."""
@@ -28,7 +29,7 @@ RawCallSign = Annotated[str, StringConstraints(min_length=1, max_length=32)]
 OverId = Annotated[str, StringConstraints(pattern=r"^[!-~]{1,40}$")]
 """One transmission, the same at every gateway that hears or forwards it."""
 
-BootId = Annotated[str, StringConstraints(pattern=r"^[0-9A-Za-z-]{8,40}$")]
+BootId = Annotated[str, StringConstraints(pattern=rf"^{BOOT_PATTERN}$")]
 """New at each start of an agent and rising in byte order from start to start (RFC 9562 UUIDv7)."""
 
 Seq = Annotated[int, Field(ge=1, le=MAX_SEQ)]

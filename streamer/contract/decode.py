@@ -1,13 +1,20 @@
-"""From the bytes of a payload to events, element by element, with a clear word for what is wrong."""
+"""From the bytes of a payload to events, with a clear word for each element that is wrong."""
 
 import json
+import re
 from dataclasses import dataclass
 from typing import Any, Final
 
 from pydantic import TypeAdapter, ValidationError
 from pydantic_core import from_json, to_json
 
-from streamer.contract.common import MAX_EVENTS_PER_MESSAGE, MAX_PAYLOAD_BYTES, VERSION
+from streamer.contract.common import (
+    BOOT_PATTERN,
+    MAX_EVENTS_PER_MESSAGE,
+    MAX_PAYLOAD_BYTES,
+    MAX_SEQ,
+    VERSION,
+)
 from streamer.contract.events import Heard, Route, State
 from streamer.contract.published import RefusalReason
 from streamer.contract.topics import Kind
@@ -36,6 +43,8 @@ class Problem:
     reason: RefusalReason
     detail: str
     index: int | None = None
+    identity: tuple[str, int] | None = None
+    """boot and seq, where they could be read: the number is used up, it is no hole."""
 
 
 def decode(kind: str, payload: bytes) -> tuple[list[InEvent], list[Problem]]:
@@ -87,13 +96,21 @@ def _element(
     version = content.get("v")
     if version != VERSION or isinstance(version, bool):
         text = f"{where}v is {json.dumps(version)[:40]}: this reader knows v {VERSION}"
-        return None, Problem(RefusalReason.VERSION, text, index)
+        return None, Problem(RefusalReason.VERSION, text, index, _identity(content))
     try:
         return model.model_validate_json(to_json(_without_leap_seconds(content))), None
     except ValidationError as error:
-        return None, Problem(RefusalReason.SHAPE, where + _first_errors(error), index)
+        text = where + _first_errors(error)
+        return None, Problem(RefusalReason.SHAPE, text, index, _identity(content))
     except ValueError as error:  # lone surrogates cannot be written as UTF-8
         return None, Problem(RefusalReason.JSON, f"{where}{error}", index)
+
+
+def _identity(content: dict[str, Any]) -> tuple[str, int] | None:
+    boot, seq = content.get("boot"), content.get("seq")
+    if not isinstance(boot, str) or not isinstance(seq, int) or isinstance(seq, bool):
+        return None
+    return (boot, seq) if re.fullmatch(BOOT_PATTERN, boot) and 1 <= seq <= MAX_SEQ else None
 
 
 def _without_leap_seconds(content: dict[str, Any]) -> dict[str, Any]:

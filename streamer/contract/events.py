@@ -88,6 +88,7 @@ class Route(Event):
 class RepeaterState(Message):
     id: RepeaterId
     up: bool
+    changed_at: Moment | None = Field(None, description="since when it is up or down")
     freq_mhz: Annotated[float, Field(gt=0, le=300_000)] | None = None
     lat: Annotated[float, Field(ge=-90, le=90)] | None = None
     lon: Annotated[float, Field(ge=-180, le=180)] | None = None

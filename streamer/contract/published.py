@@ -79,6 +79,9 @@ class FanOutRepeater(Message):
     until: Moment | None = Field(None, description="end of the linger, if that alone holds it")
     since: Moment | None = Field(None, description="since when the repeater is wanted")
     carriage: Carriage
+    carried_after_s: float | None = Field(
+        None, description="from the keying that called for the group here to its being carried"
+    )
 
 
 class IdleRepeater(Message):
@@ -202,6 +205,9 @@ class RefusalReason(StrEnum):
     VERSION = "version"
     WRONG_GATEWAY = "wrong_gateway"
     UNKNOWN_GATEWAY = "unknown_gateway"
+    UNKNOWN_REPEATER = "unknown_repeater"
+    UNKNOWN_GROUP = "unknown_group"
+    TOO_OLD = "too_old"
     FUTURE = "future"
     LATE = "late"
 

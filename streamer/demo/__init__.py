@@ -1,0 +1,1 @@
+"""An invented region that runs on one machine: radio world, real agents, real worker, a view."""

@@ -6,7 +6,7 @@ the digits 0 and 1). The series are those of RR Appendix 42, see `data/itu_serie
 
 What Nos. 19.47 and 19.48 forbid (distress signals, Q codes) needs no list of its own: such groups
 are letters only, or lie in a series that is allotted to nobody. No. 19.68A (longer call signs for
-special occasions) cannot be judged from the characters: list such a call sign as allowed.
+special occasions) cannot be judged from the characters: list such a call sign as accepted.
 """
 
 import csv
@@ -23,7 +23,7 @@ LONGEST_RAW = 64
 """Characters of an identity that are looked at; a longer one is refused unread."""
 
 LONGEST_CALL = 16
-"""Characters of a call sign in the allow and deny lists."""
+"""Characters of a call sign in the lists of accepted and denied ones."""
 
 CACHED_VERDICTS = 16_384
 """Verdicts kept by one `CallSignRules`; at the limit all are dropped and gathered anew."""
@@ -195,23 +195,24 @@ class CallSignRules:
 
     `extra_prefixes` admit series that Appendix 42 does not allot: a call sign that starts with one
     is accepted if one, two or three characters, a digit and up to four characters (three after a
-    prefix of three), the last a letter, make it up. `allowed` are exact call signs accepted in any
-    formation; `denied` are refused whatever else holds. All without suffixes; case does not matter.
+    prefix of three), the last a letter, make it up. `accepted_calls` are exact call signs accepted
+    in any formation; `denied_calls` are refused whatever else holds. All are given without
+    suffixes; case does not matter.
 
     Raises ValueError, naming the list and the entry, for an entry that could never match and for
-    a call sign both allowed and denied. Equal lists make equal rules. Safe to share by threads.
+    a call sign both accepted and denied. Equal lists make equal rules. Safe to share by threads.
     """
 
     extra_prefixes: tuple[str, ...]
-    allowed: frozenset[str]
-    denied: frozenset[str]
+    accepted_calls: frozenset[str]
+    denied_calls: frozenset[str]
     _seen: dict[str, Verdict] = field(compare=False, repr=False)
 
     def __init__(
         self,
         extra_prefixes: Iterable[str] = (),
-        allowed: Iterable[str] = (),
-        denied: Iterable[str] = (),
+        accepted_calls: Iterable[str] = (),
+        denied_calls: Iterable[str] = (),
     ) -> None:
         prefixes = _entries("extra_prefixes", extra_prefixes, longest=3)
         for prefix in prefixes:
@@ -220,13 +221,15 @@ class CallSignRules:
                     f"extra_prefixes: {prefix!r} starts with two digits; "
                     "no call sign does (RR 19.50)"
                 )
+        accepted = _entries("accepted_calls", accepted_calls, longest=LONGEST_CALL)
+        denied = _entries("denied_calls", denied_calls, longest=LONGEST_CALL)
+        if both := sorted(accepted & denied):
+            raise ValueError(f"{both[0]!r} is both accepted and denied; strike it from one list")
         # The dataclass is frozen to everyone else.
         object.__setattr__(self, "extra_prefixes", tuple(sorted(prefixes)))
-        object.__setattr__(self, "allowed", _entries("allowed", allowed, longest=LONGEST_CALL))
-        object.__setattr__(self, "denied", _entries("denied", denied, longest=LONGEST_CALL))
+        object.__setattr__(self, "accepted_calls", accepted)
+        object.__setattr__(self, "denied_calls", denied)
         object.__setattr__(self, "_seen", {})
-        if both := sorted(self.allowed & self.denied):
-            raise ValueError(f"{both[0]!r} is both allowed and denied; strike it from one list")
 
     def judge(self, raw: str) -> Verdict:
         """Verdict on an identity as it was heard: normalised first, suffix kept apart.
@@ -239,7 +242,7 @@ class CallSignRules:
                 # Not remembered: long rubbish would make the bounded number of verdicts large.
                 detail = f"{len(raw)} characters; an identity has at most {LONGEST_RAW}"
                 return Rejected(_shown(raw), Reason.WRONG_FORMATION, detail)
-            verdict = self._judge(raw, *normalise(raw))
+            verdict = self._judge_heard(raw)
             # A plain dictionary, emptied when full, is bounded without a lock: threads that meet
             # here can only exceed the limit by their own number.
             if len(self._seen) >= CACHED_VERDICTS:
@@ -254,26 +257,31 @@ class CallSignRules:
         """
         return self._judge(call, call, "")
 
+    def _judge_heard(self, raw: str) -> Verdict:
+        call, suffix = normalise(raw)
+        if _SEPARATOR.search(call) and not _NOT_A_CHARACTER.search(_SEPARATOR.sub("", call)):
+            # It came back whole, though nothing in it but the parting is wrong.
+            detail = (
+                "beside the call sign at most two parts of 1 to 8 letters and digits, "
+                "each after one '/', one '-' or blanks"
+            )
+            return Rejected(_shown(raw), Reason.WRONG_SUFFIX, detail)
+        return self._judge(raw, call, suffix)
+
     def _judge(self, raw: str, call: str, suffix: str) -> Verdict:
-        if call in self.denied:
+        if call in self.denied_calls:
             return Rejected(_shown(raw), Reason.DENIED, f"{call} is on the deny list")
         found = _by_the_regulations(call)
         if isinstance(found, str):
             return Accepted(call, suffix, found)
         has_extra_prefix = call.startswith(self.extra_prefixes)
-        if call in self.allowed or (has_extra_prefix and _FORMATION.fullmatch(call)):
+        if call in self.accepted_calls or (has_extra_prefix and _FORMATION.fullmatch(call)):
             return Accepted(call, suffix, None)
         if found.reason is Reason.UNALLOTTED_SERIES and has_extra_prefix:
             found = _Fault(
                 Reason.WRONG_FORMATION,
                 "the prefix is admitted by configuration, but then come a digit and 1 to 4 "
                 "characters, the last a letter (RR 19.68)",
-            )
-        elif found.reason is Reason.WRONG_CHARACTERS and call != raw and _only_parts(call):
-            found = _Fault(
-                Reason.WRONG_SUFFIX,
-                "beside the call sign at most two parts of 1 to 8 letters and digits, "
-                "each after one '/', one '-' or blanks",
             )
         return Rejected(_shown(raw), found.reason, found.detail)
 
@@ -333,11 +341,6 @@ def _fault_after(prefix: str, call: str, longest_group: int) -> str:
     if not group[-1].isalpha():
         return f"the last character is {group[-1]}, not a letter"
     return ""
-
-
-def _only_parts(text: str) -> bool:
-    """Whether separators are the only wrong characters in it."""
-    return not _NOT_A_CHARACTER.search(_SEPARATOR.sub("", text))
 
 
 def _shown(raw: str) -> str:

@@ -1,0 +1,133 @@
+"""`streamer agent CONFIG`: run a gateway's agent, check its file, or try its patterns.
+
+Exit codes: 0 well, 1 found wrong (the file, a line, the spool), 2 used wrongly.
+"""
+
+import argparse
+import json
+import signal
+import sys
+import threading
+from pathlib import Path
+from typing import Any
+
+from streamer.agent.agent import run_agent
+from streamer.agent.config import AgentConfigError, AgentSettings, SourceSettings, load_settings
+from streamer.agent.events import EventError, RepeaterChange
+from streamer.agent.intake import ClockWatch, Intake
+from streamer.agent.logs import Log, log_to
+from streamer.agent.nmea import NmeaError
+from streamer.agent.patterns import PatternError
+from streamer.agent.sources.base import SourceError
+from streamer.agent.spool import Spool, SpoolError
+from streamer.clock import Clock, SystemClock
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The arguments of `streamer agent`."""
+    parser.add_argument("config", metavar="CONFIG", type=Path, help="the agent's TOML file")
+    parser.add_argument("--check", action="store_true", help="check the file and its pattern map")
+    parser.add_argument(
+        "--try",
+        dest="sample",
+        metavar="FILE",
+        type=Path,
+        help="show the events that the lines of FILE would give; nothing is sent or stored",
+    )
+    parser.add_argument(
+        "--source",
+        metavar="NAME",
+        help="with --try: the source whose format the lines have (its name or number, default 1)",
+    )
+
+
+def main(args: argparse.Namespace) -> int:
+    """Do what the arguments ask; returns the exit code."""
+    try:
+        settings = load_settings(args.config)
+    except AgentConfigError as error:
+        print(error, file=sys.stderr)
+        return 1
+    if args.sample is not None:
+        return _try(settings, args.sample, args.source, SystemClock())
+    if args.source is not None:
+        print("--source goes with --try FILE", file=sys.stderr)
+        return 2
+    if args.check:
+        return _check(args.config, settings)
+    return _run(settings)
+
+
+def _check(path: Path, settings: AgentSettings) -> int:
+    sources = ", ".join(source.label for source in settings.source) or "none"
+    print(
+        f"{path}: well. Gateway {settings.gateway} of region {settings.region}, "
+        f"{len(settings.repeater)} repeaters, {len(settings.pattern)} patterns, sources: {sources}"
+    )
+    return 0
+
+
+def _run(settings: AgentSettings) -> int:
+    if not settings.source:
+        print("no [[source]] in the agent's file: there is nothing to read", file=sys.stderr)
+        return 1
+    log_to()
+    stop = threading.Event()
+    before = {
+        number: signal.signal(number, lambda *_: stop.set())
+        for number in (signal.SIGTERM, signal.SIGINT)
+    }
+    try:
+        return run_agent(settings, SystemClock(), stop)
+    except (SpoolError, SourceError) as error:
+        print(error, file=sys.stderr)
+        return 1
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _try(settings: AgentSettings, sample: Path, name: str | None, clock: Clock) -> int:
+    source = _chosen(settings, name)
+    if source is None:
+        known = ", ".join(f"{n} {s.label}" for n, s in enumerate(settings.source, 1)) or "none"
+        print(f"--source {name or 1}: no such source; there are: {known}", file=sys.stderr)
+        return 2
+    try:
+        lines = sample.read_bytes().splitlines()
+    except OSError as error:
+        print(f"{sample}: cannot be read: {error.strerror}", file=sys.stderr)
+        return 2
+    log = Log(clock)
+    spool = Spool(":memory:", clock.now_ms())
+    intake = Intake(settings, spool, ClockWatch(clock, log), log, lambda _: True)
+    wrong = 0
+    for number, line in enumerate(lines, 1):
+        shown, bad = _shown(intake, source, line)
+        wrong += bad
+        print(f"{sample}:{number}: {shown}", file=sys.stderr if bad else sys.stdout)
+    spool.close()
+    return 1 if wrong else 0
+
+
+def _shown(intake: Intake, source: SourceSettings, line: bytes) -> tuple[str, bool]:
+    """What a line gives, as text, and whether it is wrong."""
+    unmatched = intake.counts["unmatched"]
+    try:
+        made = intake.try_line(source, line)
+    except (EventError, PatternError, NmeaError) as error:
+        return f"wrong: {error}", True
+    if made is None:
+        return ("no pattern matches" if intake.counts["unmatched"] > unmatched else "-"), False
+    if isinstance(made.what, RepeaterChange):
+        return f"repeater {made.what.port} {'up' if made.what.up else 'down'}", False
+    fields: dict[str, Any] = json.loads(made.what.fields)
+    remarks = "".join(f"  ({remark})" for remark in made.remarks)
+    return f"{made.what.kind} {json.dumps(fields)}{remarks}", False
+
+
+def _chosen(settings: AgentSettings, name: str | None) -> SourceSettings | None:
+    for number, source in enumerate(settings.source, 1):
+        if name in (None, str(number), source.label):
+            return source
+    return None

@@ -1,0 +1,132 @@
+"""The retained state of a gateway: heartbeats, the will, and the offset from their answers."""
+
+import threading
+from collections import OrderedDict
+from datetime import datetime
+from typing import Final
+
+from streamer.agent.clock_offset import Exchange
+from streamer.agent.config import AgentSettings
+from streamer.agent.events import RepeaterChange
+from streamer.agent.intake import ClockWatch
+from streamer.agent.spool import Spool
+from streamer.clock import from_ms, to_ms
+from streamer.contract.events import State
+from streamer.contract.published import TimeReply
+
+QUICK: Final = 3  # heartbeats in quick order after a connection, so that the offset is soon known
+QUICK_S: Final = 1.0
+_OPEN: Final = 16
+
+
+class Heartbeat:
+    """Makes the gateway's State messages and reads their answers.
+
+    The sender's thread calls everything but `repeater_changed`.
+    """
+
+    def __init__(self, settings: AgentSettings, spool: Spool, watch: ClockWatch) -> None:
+        self._settings = settings
+        self._spool = spool
+        self._watch = watch
+        self._repeaters = settings.states()
+        self._lock = threading.Lock()
+        self._changed = False
+        self._session = 0
+        self._seq = 0
+        self._sent: OrderedDict[tuple[int, int], datetime] = OrderedDict()
+        self._due_s = 0.0
+        self._quick = 0
+        self._steps = 0
+
+    def repeater_changed(self, change: RepeaterChange) -> bool:
+        """Note it for the next heartbeat, which is then due at once; False if it is unknown."""
+        with self._lock:
+            known = self._repeaters.get(change.port)
+            if known is None:
+                return False
+            if known.up != change.up:
+                self._repeaters[change.port] = known.model_copy(update={"up": change.up})
+                self._changed = True
+            return True
+
+    @property
+    def session(self) -> int:
+        return self._session
+
+    def new_session(self) -> bytes:
+        """Begin the session of another connection; returns its will."""
+        self._session += 1
+        self._seq = 0
+        self._sent.clear()
+        self._quick = QUICK
+        self._due_s = 0.0
+        now_ms, offset_s = self._watch.now()
+        return _bytes(
+            State(
+                v=1,
+                boot=self._spool.boot,
+                session=self._session,
+                sent_at=from_ms(now_ms),
+                clock_offset_s=offset_s,
+                up=False,
+            )
+        )
+
+    def due(self, monotonic_s: float) -> bool:
+        """Whether a heartbeat should go out now."""
+        if self._watch.steps != self._steps:
+            self._steps, self._quick = self._watch.steps, QUICK
+            self._sent.clear()
+            return True
+        return self._changed or monotonic_s >= self._due_s
+
+    def beat(self, monotonic_s: float, *, up: bool = True) -> bytes:
+        """The next heartbeat, or with `up` false the last word of a clean stop."""
+        with self._lock:
+            self._changed = False
+            repeaters = tuple(self._repeaters.values())
+        self._quick -= self._quick > 0
+        wait_s = self._settings.heartbeat_s
+        self._due_s = monotonic_s + (min(QUICK_S, wait_s) if self._quick else wait_s)
+        self._seq += 1
+        now_ms, offset_s = self._watch.now()
+        state = State(
+            v=1,
+            boot=self._spool.boot,
+            session=self._session,
+            seq=self._seq,
+            sent_at=from_ms(now_ms),
+            clock_offset_s=None if offset_s is None else round(offset_s, 4),
+            up=up,
+            software=self._settings.software,
+            spooled=self._spool.waiting,
+            dropped=self._spool.dropped,
+            repeaters=repeaters,
+        )
+        self._sent[(self._session, self._seq)] = state.sent_at
+        while len(self._sent) > _OPEN:
+            self._sent.popitem(last=False)
+        return _bytes(state)
+
+    def answered(self, reply: TimeReply) -> bool:
+        """Learn from the answer to one of our heartbeats; False if it answers none of them."""
+        received_ms, _ = self._watch.now()
+        sent_at = self._sent.get((reply.session, reply.seq))
+        if reply.boot != self._spool.boot or sent_at is None or reply.agent_sent_at != sent_at:
+            return False
+        if self._watch.steps != self._steps:
+            return False  # sent before the clock was set
+        del self._sent[(reply.session, reply.seq)]
+        return self._watch.add(
+            Exchange(
+                t1_ms=to_ms(sent_at),
+                t2_ms=to_ms(reply.received_at),
+                t3_ms=to_ms(reply.replied_at),
+                t4_ms=received_ms,
+            )
+        )
+
+
+def _bytes(state: State) -> bytes:
+    return state.model_dump_json(exclude_none=True, exclude_unset=True).encode()

@@ -1,0 +1,173 @@
+"""From a source's lines to the spool: read, judged, numbered and stored, in one transaction."""
+
+import threading
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+from pydantic_core import from_json
+
+from streamer.agent.clock_offset import Exchange, OffsetFilter
+from streamer.agent.config import AgentSettings, SourceSettings
+from streamer.agent.events import EventError, EventMaker, Made, RepeaterChange
+from streamer.agent.logs import Log
+from streamer.agent.nmea import NmeaError
+from streamer.agent.patterns import Pattern, PatternError, compile_map
+from streamer.agent.spool import Body, Spool, SpoolError
+from streamer.clock import Clock, from_ms
+
+
+class ClockWatch:
+    """The offset that events are stamped with; shared by the sources and the sender."""
+
+    def __init__(self, clock: Clock, log: Log) -> None:
+        self._clock = clock
+        self._log = log
+        self._filter = OffsetFilter()
+        self._lock = threading.Lock()
+        self.steps = 0
+
+    def now(self) -> tuple[int, float | None]:
+        """The time in ms and the offset known for it; forgets the offset if the clock was set."""
+        with self._lock:
+            now_ms = self._clock.now_ms()
+            if self._filter.stepped(now_ms, self._clock.monotonic_s()):
+                self.steps += 1
+                self._log.warning("clock_stepped", note="the offset will be measured anew")
+            return now_ms, self._filter.offset_s
+
+    def add(self, exchange: Exchange) -> bool:
+        with self._lock:
+            return self._filter.add(exchange)
+
+    @property
+    def best(self) -> Exchange | None:
+        with self._lock:
+            return self._filter.best
+
+
+class Intake:
+    """Takes lines and objects in. Safe for use from several threads."""
+
+    def __init__(
+        self,
+        settings: AgentSettings,
+        spool: Spool,
+        watch: ClockWatch,
+        log: Log,
+        on_repeater: Callable[[RepeaterChange], bool],
+    ) -> None:
+        self._spool = spool
+        self._watch = watch
+        self._log = log
+        self._on_repeater = on_repeater
+        self._maps: Mapping[str, tuple[Pattern, ...]] = compile_map(settings.pattern)
+        self._maker = EventMaker(settings.gateway)
+        self._lock = threading.Lock()
+        self.counts: Counter[str] = Counter()
+
+    def objects(self, given: Sequence[Any], repeater: str | None = None) -> list[int]:
+        """Store events given as objects; returns the sequence numbers of heard and route.
+
+        Raises EventError if any of them is wrong (none is stored then), SpoolError if the disk
+        does not take them.
+        """
+        with self._lock:
+            now_ms, _ = self._watch.now()
+            made = [self._maker.make(one, now_ms, repeater) for one in given]
+            return self._store(made, None)
+
+    def lines(
+        self, source: SourceSettings, lines: Sequence[bytes], place: tuple[str, str] | None = None
+    ) -> None:
+        """Store what the lines give; bad ones are counted and logged.
+
+        `place` (source, how far it is read) is noted in the same transaction, so that a source
+        that can go back neither loses nor repeats a line. Raises SpoolError; for a source without
+        a place the lines are lost then, and counted.
+        """
+        with self._lock:
+            made: list[Made] = []
+            for line in lines:
+                try:
+                    if (one := self._line(source, line)) is not None:
+                        made.append(one)
+                except (EventError, PatternError, NmeaError) as error:
+                    self.bad(source, line, str(error))
+            try:
+                self._store(made, place)
+            except SpoolError:
+                if place is None:
+                    self.counts["lost"] += len(made)
+                raise
+
+    def bad(self, source: SourceSettings, line: bytes, why: str) -> None:
+        """Count a line that gives no event."""
+        self.counts["bad"] += 1
+        excerpt = line[:120].decode(errors="backslashreplace")
+        self._log.seldom("bad_line", source.label, source=source.label, why=why, line=excerpt)
+
+    def _line(self, source: SourceSettings, line: bytes) -> Made | None:
+        line = line.strip(b"\r\n\0 \t")
+        if not line:
+            return None
+        self.counts["lines"] += 1
+        if len(line) > source.max_line_bytes:
+            raise EventError(
+                f"{len(line)} bytes: at most {source.max_line_bytes} (max_line_bytes of the source)"
+            )
+        now_ms, _ = self._watch.now()
+        if source.format == "nmea":
+            assert source.repeater is not None
+            self._maker.place(line.decode(errors="replace"), source.repeater, now_ms)
+            return None
+        made = self._given(source, line, now_ms)
+        for remark in made.remarks if made else ():
+            self.counts["remarks"] += 1
+            self._log.seldom("remark", f"{source.label} {remark}", source=source.label, why=remark)
+        return made
+
+    def _given(self, source: SourceSettings, line: bytes, now_ms: int) -> Made | None:
+        if source.format == "json":
+            try:
+                given: Any = from_json(line, allow_inf_nan=False)
+            except ValueError as error:
+                raise EventError(f"not JSON: {error}") from error
+            return self._maker.make(given, now_ms, source.repeater)
+        text = line.decode(errors="replace")
+        for pattern in self._maps[source.patterns or ""]:
+            if (event := pattern.event(text)) is not None:
+                return self._maker.make(event, now_ms, source.repeater)
+        self.counts["unmatched"] += 1
+        return None
+
+    def try_line(self, source: SourceSettings, line: bytes) -> Made | None:
+        """What a line would give, without storing it. Raises as `EventMaker.make` does."""
+        return self._line(source, line)
+
+    def _store(self, made: Sequence[Made], place: tuple[str, str] | None) -> list[int]:
+        bodies = [one.what for one in made if isinstance(one.what, Body)]
+        numbers: list[int] = []
+        if bodies or place is not None:
+            numbers = self._spool.record(bodies, self._header, place)
+        for one in made:
+            if isinstance(one.what, RepeaterChange) and not self._on_repeater(one.what):
+                self.counts["bad"] += 1
+                self._log.seldom(
+                    "unknown_repeater",
+                    port=one.what.port,
+                    why="not a [[repeater]] of the agent's file: its state is not reported",
+                )
+        self.counts["events"] += len(bodies)
+        return numbers
+
+    def _header(self, boot: str, seq: int) -> bytes:
+        now_ms, offset_s = self._watch.now()
+        return header(boot, seq, now_ms, offset_s)
+
+
+def header(boot: str, seq: int, now_ms: int, offset_s: float | None) -> bytes:
+    """The common fields of an event as JSON without braces."""
+    at = from_ms(now_ms).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    known = "" if offset_s is None else f',"clock_offset_s":{round(offset_s, 4)}'
+    return f'"v":1,"boot":"{boot}","seq":{seq},"sent_at":"{at}"{known}'.encode()

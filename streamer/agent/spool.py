@@ -1,0 +1,332 @@
+"""The agent's only queue: a SQLite file in which every event is stored before it is sent.
+
+A row leaves the file some time after the broker's acknowledgement, not with it: Mosquitto
+acknowledges before it writes to its disk (autosave_interval, 30 s advised), so a row stays for a
+grace time and is sent again if the connection is lost meanwhile. Which rows are in their grace
+time is kept in memory alone: after a crash of the agent they are all sent again, and the readers
+know an event by (boot, seq).
+
+Safe for use from several threads. One process at a time: the file is locked.
+"""
+
+import contextlib
+import sqlite3
+import threading
+from array import array
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final, Literal
+
+from streamer.agent.boot import next_boot
+from streamer.contract.topics import Kind
+
+KINDS: Final = (Kind.HEARD, Kind.ROUTE)
+_DEAD_ROWS: Final = 1000
+_WAL_BYTES: Final = 4 * 1024 * 1024
+_BUCKET_S: Final = 1.0
+_RESENDS: Final = 2  # so often a row acknowledged is sent again because a connection was lost
+
+_SCHEMA: Final = """
+CREATE TABLE IF NOT EXISTS event (
+  id INTEGER PRIMARY KEY AUTOINCREMENT, kind TEXT NOT NULL, payload BLOB NOT NULL);
+CREATE INDEX IF NOT EXISTS event_by_kind ON event (kind, id);
+CREATE TABLE IF NOT EXISTS dead (
+  id INTEGER PRIMARY KEY, kind TEXT NOT NULL, payload BLOB NOT NULL, why TEXT NOT NULL);
+CREATE TABLE IF NOT EXISTS boot (one INTEGER PRIMARY KEY CHECK (one = 1), boot TEXT NOT NULL);
+CREATE TABLE IF NOT EXISTS place (source TEXT PRIMARY KEY, place TEXT NOT NULL);
+"""
+
+
+class SpoolError(Exception):
+    """The spool cannot be used; the text says what to do."""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    id: int
+    kind: Kind
+    payload: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Body:
+    """An event that waits for its number: its kind and its own fields as a JSON object."""
+
+    kind: Kind
+    fields: bytes
+
+
+Header = Callable[[str, int], bytes]
+"""From (boot, seq) to the common fields as JSON, `"v":1,...`, without braces."""
+
+
+@dataclass(slots=True)
+class _Held:
+    """Rows acknowledged within a second of `at_s`, and how often they had been sent again."""
+
+    at_s: float
+    resent: int
+    ids: "array[int]"
+
+
+class Spool:
+    """See the module's text. `path` may be ":memory:" for a spool that survives nothing."""
+
+    def __init__(
+        self,
+        path: Path | str,
+        now_ms: int,
+        *,
+        max_bytes: int = 256 * 1024 * 1024,
+        sync: Literal["full", "normal"] = "full",
+    ) -> None:
+        self._path = path
+        self._max_bytes = max_bytes
+        self._lock = threading.RLock()
+        self._held: deque[_Held] = deque()
+        self._again: deque[_Held] = deque()
+        self.set_aside: Path | None = None
+        self._db = self._open(sync)
+        with self._transaction():
+            row = self._db.execute("SELECT boot FROM boot").fetchone()
+            self.boot = next_boot(row[0] if row else None, now_ms)
+            self._db.execute("INSERT OR REPLACE INTO boot VALUES (1, ?)", (self.boot,))
+        self._rows = int(self._db.execute("SELECT count(*) FROM event").fetchone()[0])
+        last = self._db.execute("SELECT max(id) FROM event").fetchone()[0]
+        self.newest_id = int(last or 0)
+        self._seq = 0
+        self.dropped = 0
+        self.dead = 0
+
+    # -- opening ---------------------------------------------------------------------------
+
+    def _open(self, sync: str) -> sqlite3.Connection:
+        try:
+            return self._connect(sync)
+        except sqlite3.OperationalError as error:
+            hint = "is another agent using it?" if "locked" in str(error) else "check the path"
+            raise SpoolError(f"spool {self._path}: {error}; {hint}") from error
+        except sqlite3.DatabaseError:
+            # Not a database any more (a worn card, a full disk): better a new spool than no agent.
+            self.set_aside = self._move_aside()
+            return self._connect(sync)
+
+    def _connect(self, sync: str) -> sqlite3.Connection:
+        # Transactions are ours (isolation_level None); the lock makes threads take turns.
+        db = sqlite3.connect(self._path, timeout=1.0, isolation_level=None, check_same_thread=False)
+        try:
+            db.execute("PRAGMA locking_mode = EXCLUSIVE")
+            db.execute("PRAGMA journal_mode = WAL")
+            # FULL: a commit is on the disk when it returns, also through a power cut. NORMAL would
+            # survive a killed process but not a power cut.
+            db.execute(f"PRAGMA synchronous = {'FULL' if sync == 'full' else 'NORMAL'}")
+            db.execute(f"PRAGMA journal_size_limit = {_WAL_BYTES}")
+            db.execute("PRAGMA cache_size = -1024")
+            db.execute("PRAGMA temp_store = MEMORY")
+            db.executescript(_SCHEMA)
+            db.execute("BEGIN IMMEDIATE")
+            db.execute("COMMIT")
+        except sqlite3.Error:
+            db.close()
+            raise
+        return db
+
+    def _move_aside(self) -> Path:
+        path = Path(self._path)
+        number = 1
+        while (aside := path.with_name(f"{path.name}.unreadable-{number}")).exists():
+            number += 1
+        path.rename(aside)
+        for ending in ("-wal", "-shm"):
+            path.with_name(path.name + ending).unlink(missing_ok=True)
+        return aside
+
+    def close(self) -> None:
+        """Free the file; safe to call twice."""
+        with self._lock:
+            self._db.close()
+
+    @contextlib.contextmanager
+    def _transaction(self) -> Iterator[None]:
+        with self._lock:
+            try:
+                self._db.execute("BEGIN IMMEDIATE")
+                yield
+                self._db.execute("COMMIT")
+            except BaseException as error:
+                with contextlib.suppress(sqlite3.Error):
+                    self._db.execute("ROLLBACK")
+                if isinstance(error, sqlite3.Error):
+                    raise SpoolError(
+                        f"spool {self._path}: {error}; is the disk full or not writable?"
+                    ) from error
+                raise
+
+    # -- recording -------------------------------------------------------------------------
+
+    def record(
+        self, bodies: Sequence[Body], header: Header, place: tuple[str, str] | None = None
+    ) -> list[int]:
+        """Store events, number them, and note how far a source was read, all or nothing.
+
+        Returns the sequence numbers. Raises SpoolError when the disk does not take them.
+        """
+        with self._lock:
+            self._make_room()
+            seq, last = self._seq, self.newest_id
+            with self._transaction():
+                for body in bodies:
+                    seq += 1
+                    payload = _joined(header(self.boot, seq), body.fields)
+                    last = self._insert(body.kind, payload)
+                if place is not None:
+                    self._db.execute("INSERT OR REPLACE INTO place VALUES (?, ?)", place)
+            first, self._seq = self._seq + 1, seq
+            self._rows += len(bodies)
+            self.newest_id = last
+            return list(range(first, seq + 1))
+
+    def _insert(self, kind: Kind, payload: bytes) -> int:
+        cursor = self._db.execute(
+            "INSERT INTO event (kind, payload) VALUES (?, ?)", (str(kind), payload)
+        )
+        return int(cursor.lastrowid or 0)
+
+    def place(self, source: str) -> str | None:
+        """How far a source had been read, as it was given to `record`."""
+        with self._lock:
+            row = self._db.execute("SELECT place FROM place WHERE source = ?", (source,)).fetchone()
+        return str(row[0]) if row else None
+
+    def _used_bytes(self) -> int:
+        pages, free, size = (
+            int(self._db.execute(f"PRAGMA {name}").fetchone()[0])
+            for name in ("page_count", "freelist_count", "page_size")
+        )
+        return (pages - free) * size
+
+    def _make_room(self) -> None:
+        """Last resort at the disk limit: rows already acknowledged go first, then the oldest."""
+        if self._used_bytes() < self._max_bytes:
+            return
+        while self._held:
+            self._delete(self._held.popleft().ids)
+        while self._rows and self._used_bytes() >= self._max_bytes:
+            with self._transaction():
+                gone = self._db.execute(
+                    "DELETE FROM event WHERE id IN (SELECT id FROM event ORDER BY id LIMIT ?)",
+                    (max(16, self._rows // 100),),
+                ).rowcount
+            self._rows -= gone
+            self.dropped += gone
+
+    # -- sending ---------------------------------------------------------------------------
+
+    def after(self, kind: Kind, cursor: int, limit: int) -> list[Row]:
+        """At most `limit` rows of a kind with an id above `cursor`, oldest first."""
+        with self._lock:
+            found = self._db.execute(
+                "SELECT id, payload FROM event WHERE kind = ? AND id > ? ORDER BY id LIMIT ?",
+                (str(kind), cursor, limit),
+            ).fetchall()
+        return [Row(number, kind, payload) for number, payload in found]
+
+    def rows(self, ids: Sequence[int]) -> list[Row]:
+        """The rows with these ids that are still there, oldest first."""
+        marks = ",".join("?" * len(ids))
+        with self._lock:
+            found = self._db.execute(
+                f"SELECT id, kind, payload FROM event WHERE id IN ({marks}) ORDER BY id",  # noqa: S608 - question marks alone
+                list(ids),
+            ).fetchall()
+        return [Row(number, Kind(kind), payload) for number, kind, payload in found]
+
+    def acknowledged(self, ids: Sequence[int], monotonic_s: float, resent: int = 0) -> None:
+        """The broker has taken these rows; they stay until `sweep`."""
+        with self._lock:
+            newest = self._held[-1] if self._held else None
+            if newest and newest.resent == resent and monotonic_s - newest.at_s < _BUCKET_S:
+                newest.ids.extend(ids)
+            else:
+                self._held.append(_Held(monotonic_s, resent, array("q", ids)))
+
+    def sweep(self, monotonic_s: float, grace_s: float) -> None:
+        """Delete what was acknowledged more than `grace_s` ago."""
+        with self._lock:
+            while self._held and monotonic_s - self._held[0].at_s > grace_s + _BUCKET_S:
+                self._delete(self._held[0].ids)
+                self._held.popleft()
+
+    def connection_lost(self) -> None:
+        """The broker may have crashed: rows in their grace time are to be sent once more.
+
+        Not for ever, though: a line that drops every few seconds would never get rid of them.
+        """
+        with self._lock:
+            stay = deque(held for held in self._held if held.resent >= _RESENDS)
+            self._again.extend(held for held in self._held if held.resent < _RESENDS)
+            self._held = stay
+
+    def take_again(self, limit: int) -> tuple[list[Row], int]:
+        """At most `limit` rows to send once more, and how often they had been sent again."""
+        with self._lock:
+            while self._again:
+                held = self._again[0]
+                ids, held.ids = held.ids[:limit], held.ids[limit:]
+                if not held.ids:
+                    self._again.popleft()
+                if found := self.rows(ids):
+                    return found, held.resent + 1
+            return [], 0
+
+    def give_back(self, ids: Sequence[int], resent: int) -> None:
+        """Rows from `take_again` whose answer never came."""
+        with self._lock:
+            self._again.appendleft(_Held(0.0, resent - 1, array("q", ids)))
+
+    def bury(self, row: Row, why: str) -> None:
+        """Move a row that can never be accepted out of the way; the newest 1,000 are kept."""
+        with self._transaction():
+            self._db.execute(
+                "INSERT OR REPLACE INTO dead VALUES (?, ?, ?, ?)",
+                (row.id, str(row.kind), row.payload, why),
+            )
+            self._db.execute(
+                "DELETE FROM dead WHERE id NOT IN (SELECT id FROM dead ORDER BY id DESC LIMIT ?)",
+                (_DEAD_ROWS,),
+            )
+            gone = self._db.execute("DELETE FROM event WHERE id = ?", (row.id,)).rowcount
+        with self._lock:
+            self._rows -= gone
+            self.dead += gone
+
+    def _delete(self, ids: Sequence[int]) -> None:
+        with self._transaction():
+            gone = self._db.executemany(
+                "DELETE FROM event WHERE id = ?", ((number,) for number in ids)
+            ).rowcount
+        self._rows -= gone
+
+    @property
+    def waiting(self) -> int:
+        """Rows that the broker has not acknowledged."""
+        with self._lock:
+            taken = sum(len(h.ids) for h in self._held) + sum(len(h.ids) for h in self._again)
+            return max(0, self._rows - taken)
+
+    @property
+    def held(self) -> int:
+        """Rows acknowledged and still in their grace time."""
+        with self._lock:
+            return sum(len(h.ids) for h in self._held)
+
+    @property
+    def last_seq(self) -> int:
+        with self._lock:
+            return self._seq
+
+
+def _joined(header: bytes, fields: bytes) -> bytes:
+    return b"{" + header + (b"," if len(fields) > 2 else b"") + fields[1:]

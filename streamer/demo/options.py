@@ -1,0 +1,17 @@
+"""What the user chose."""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """`speed` and `for_s` are of the wall clock: at speed 2, 20 s show 40 s of the story."""
+
+    seed: int = 1
+    speed: float = 1.0
+    for_s: float | None = None
+    as_json: bool = False
+    stations: int = 60
+    broker: str | None = None
+    redis: str | None = None
+    embedded: bool = False

@@ -1,0 +1,199 @@
+"""What the published topics say, kept by plain reading: the newest version of everything."""
+
+from collections import Counter, deque
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any, Final
+
+from pydantic import TypeAdapter, ValidationError
+
+from streamer.clock import to_ms
+from streamer.contract.decode import decode
+from streamer.contract.published import (
+    AckReply,
+    Alert,
+    AlertState,
+    FanOut,
+    FanOutRepeater,
+    Reach,
+    Refusal,
+    Reply,
+)
+from streamer.contract.topics import ROOT, parse_inbound
+
+_RATE_OVER_MS: Final = 5_000
+_REPLY: Final[TypeAdapter[Any]] = TypeAdapter(Reply)
+
+
+class ChangeKind(StrEnum):
+    FANOUT = "fan-out"
+    MOVED = "moved"
+    STANDING = "standing"
+    ALERT = "alert"
+    REPLY = "reply"
+    REFUSED = "refused"
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One line of news; `loud` marks what a person would want to see at once."""
+
+    at_ms: int
+    kind: ChangeKind
+    text: str
+    loud: bool = False
+
+
+def filters(region: str) -> list[str]:
+    """What a reader of the picture reads: everything published, and what gateways say."""
+    kinds = ("fanout", "reach", "alert", "reply", "gw")
+    return [*(f"{ROOT}/{region}/{kind}/#" for kind in kinds), f"{ROOT}/{region}/refused"]
+
+
+@dataclass
+class Picture:
+    """Fed with messages in any order; older versions never replace newer ones."""
+
+    region: str
+    fanouts: dict[str, FanOut] = field(default_factory=dict)
+    reaches: dict[str, Reach] = field(default_factory=dict)
+    alerts: dict[str, Alert] = field(default_factory=dict)
+    alert_kinds: Counter[str] = field(default_factory=Counter)
+    stations: set[str] = field(default_factory=set)
+    replies: int = 0
+    refused: int = 0
+    unreadable: int = 0
+    events: int = 0
+    newest_ms: int | None = None
+    _alert_versions: dict[str, int] = field(default_factory=dict)
+    _arrivals: deque[tuple[int, int]] = field(default_factory=deque)
+
+    def take(self, topic: str, payload: bytes, now_ms: int) -> list[Change]:
+        """Read one message; returns what is new in it. Never raises for bad content."""
+        inbound = parse_inbound(topic)
+        if inbound is not None:
+            if inbound.region == self.region:
+                self._count_events(inbound.kind, payload, now_ms)
+            return []
+        kind = topic.removeprefix(f"{ROOT}/{self.region}/").split("/", 1)[0]
+        if not payload:
+            return []  # a retained message was removed; alerts say themselves that they cleared
+        try:
+            return self._published(kind, payload, now_ms)
+        except ValidationError:
+            self.unreadable += 1
+            return []
+
+    def _published(self, kind: str, payload: bytes, now_ms: int) -> list[Change]:
+        changes: list[Change] = []
+        match kind:
+            case "fanout":
+                changes = self._fanout(FanOut.model_validate_json(payload), now_ms)
+            case "reach":
+                changes = self._reach(Reach.model_validate_json(payload), now_ms)
+            case "alert":
+                changes = self._alert(Alert.model_validate_json(payload), now_ms)
+            case "reply":
+                changes = self._reply(_REPLY.validate_json(payload), now_ms)
+            case "refused":
+                changes = self._refusal(Refusal.model_validate_json(payload), now_ms)
+        return changes
+
+    def _count_events(self, kind: str, payload: bytes, now_ms: int) -> None:
+        if kind == "state":
+            return
+        events, _ = decode(kind, payload)
+        self.events += len(events)
+        self._arrivals.append((now_ms, len(events)))
+        for event in events:
+            self.newest_ms = max(self.newest_ms or 0, to_ms(event.sent_at))
+
+    def events_per_s(self, now_ms: int) -> float:
+        """Over the last five seconds."""
+        while self._arrivals and self._arrivals[0][0] < now_ms - _RATE_OVER_MS:
+            self._arrivals.popleft()
+        return sum(count for _, count in self._arrivals) * 1000 / _RATE_OVER_MS
+
+    def _fanout(self, new: FanOut, now_ms: int) -> list[Change]:
+        old = self.fanouts.get(new.group)
+        if old is not None and new.version <= old.version:
+            return []
+        self.fanouts[new.group] = new
+        before = {r.repeater for r in old.repeaters} if old else set()
+        after = {r.repeater for r in new.repeaters}
+        gained = [
+            f"+{r.repeater} ({why_text(r)})" for r in new.repeaters if r.repeater not in before
+        ]
+        lost = [f"-{name}" for name in sorted(before - after)]
+        if not gained and not lost:
+            return []
+        return [Change(now_ms, ChangeKind.FANOUT, f"{new.group}: {' '.join([*gained, *lost])}")]
+
+    def _reach(self, new: Reach, now_ms: int) -> list[Change]:
+        old = self.reaches.get(new.group)
+        if old is not None and new.version <= old.version:
+            return []
+        self.reaches[new.group] = new
+        self.stations |= {m.station for m in new.members}
+        known = {m.station: m for m in old.members} if old else {}
+        changes = []
+        for member in new.members:
+            was = known.get(member.station)
+            if was is None:
+                continue
+            if was.repeater != member.repeater:
+                text = f"{member.station} from {was.repeater} to {member.repeater}"
+                changes.append(Change(now_ms, ChangeKind.MOVED, text))
+            if was.standing != member.standing:
+                text = f"{member.station} in {new.group}: {words(member.standing)}"
+                changes.append(Change(now_ms, ChangeKind.STANDING, text))
+        return changes
+
+    def _alert(self, new: Alert, now_ms: int) -> list[Change]:
+        if new.version <= self._alert_versions.get(new.id, 0):
+            return []
+        known = self.alerts.get(new.id)
+        self._alert_versions[new.id] = new.version
+        if new.state is AlertState.CLEARED:
+            self.alerts.pop(new.id, None)
+            return [Change(now_ms, ChangeKind.ALERT, f"cleared: {new.title}", loud=True)]
+        self.alerts[new.id] = new
+        if known is not None:
+            return []
+        self.alert_kinds[new.kind.value] += 1
+        text = f"{new.severity.value}: {new.title} - {new.next_step}"
+        return [Change(now_ms, ChangeKind.ALERT, text, loud=True)]
+
+    def _reply(self, reply: Any, now_ms: int) -> list[Change]:
+        if not isinstance(reply, AckReply):
+            return []
+        self.replies += 1
+        text = f"{reply.repeater} to {reply.station}: {reply.text!r}"
+        return [Change(now_ms, ChangeKind.REPLY, text)]
+
+    def _refusal(self, refusal: Refusal, now_ms: int) -> list[Change]:
+        self.refused += 1
+        text = f"{refusal.reason.value}: {refusal.detail}"
+        return [Change(now_ms, ChangeKind.REFUSED, text, loud=True)]
+
+
+def words(name: str) -> str:
+    """A name of the contract as people say it: `out_of_reach` is 'out of reach'."""
+    return str(name).replace("_", " ")
+
+
+def why_text(repeater: FanOutRepeater, now_ms: int | None = None) -> str:
+    """Why a repeater is wanted: '3 here', 'pin', 'linger 7 s'."""
+    parts = []
+    for why in repeater.why:
+        match why.value:
+            case "member":
+                parts.append(f"{len(repeater.members)} here")
+            case "linger":
+                left = ""
+                if now_ms is not None and repeater.until is not None:
+                    left = f" {max(0, to_ms(repeater.until) - now_ms) // 1000} s"
+                parts.append(f"linger{left}")
+            case other:
+                parts.append(other)
+    return ", ".join(parts)

@@ -1,0 +1,111 @@
+"""On which repeaters a group should be carried, and whether it is. Pure."""
+
+from collections import defaultdict
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+
+from streamer.config import Policy
+from streamer.contract.published import Carriage, Why
+from streamer.domain.liveness import Sights
+from streamer.domain.membership import Judgement, departures, member_since_ms
+from streamer.domain.model import Carrying, GroupSnapshot, Summary
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """A repeater of the fan-out. `until_ms` is given where a linger alone holds it."""
+
+    repeater: str
+    why: tuple[Why, ...]
+    members: tuple[str, ...]
+    since_ms: int | None
+    until_ms: int | None
+    carriage: Carriage
+
+    @property
+    def starved(self) -> bool:
+        """Somebody should hear the group here and does not. A linger alone starves nobody."""
+        return self.carriage is Carriage.NOT_CARRIED and self.why != (Why.LINGER,)
+
+
+@dataclass(frozen=True, slots=True)
+class FanOutResult:
+    wanted: tuple[Wanted, ...]
+    idle: tuple[tuple[str, int], ...]
+    """Repeaters that carry the group for nobody, and since when in ms."""
+    barred: tuple[str, ...]
+    """Repeaters with a member on them, held off by a bar."""
+    next_ms: int | None
+
+
+def work_out(
+    snapshot: GroupSnapshot,
+    judged: Sequence[tuple[Summary, Judgement]],
+    policy: Policy,
+    *,
+    pins: Collection[str],
+    bars: Collection[str],
+    sights: Sights,
+    now_ms: int,
+) -> FanOutResult:
+    """Places of members, and lingering repeaters, and pins, without the bars."""
+    members: dict[str, list[str]] = defaultdict(list)
+    since: dict[str, int] = {}
+    linger_ms = round(policy.linger_s * 1000)
+    until: dict[str, int] = {}
+    for summary, judgement in judged:
+        if judgement.is_member:
+            repeater = summary.place.repeater
+            members[repeater].append(summary.station)
+            came_ms = member_since_ms(summary, policy)
+            since[repeater] = min(since.get(repeater, came_ms), came_ms)
+        for left in departures(summary, policy, judgement):
+            ends_ms = left.left_ms + linger_ms
+            if ends_ms > now_ms:
+                until[left.repeater] = max(until.get(left.repeater, 0), ends_ms)
+    wanted = []
+    for repeater in sorted({*members, *until, *pins} - set(bars)):
+        why = [
+            *([Why.MEMBER] if repeater in members else []),
+            *([Why.LINGER] if repeater in until else []),
+            *([Why.PIN] if repeater in pins else []),
+        ]
+        since_ms = since.get(repeater)
+        if since_ms is None and repeater in pins:
+            since_ms = snapshot.born_ms or now_ms
+        wanted.append(
+            Wanted(
+                repeater,
+                tuple(why),
+                tuple(sorted(members.get(repeater, ()))),
+                since_ms,
+                until[repeater] if why == [Why.LINGER] else None,
+                carriage_of(repeater, snapshot.carrying.get(repeater), sights),
+            )
+        )
+    idle = _idle(snapshot, {w.repeater for w in wanted}, sights)
+    barred = tuple(sorted(set(members) & set(bars)))
+    return FanOutResult(tuple(wanted), idle, barred, min(until.values(), default=None))
+
+
+def carriage_of(repeater: str, said: Carrying | None, sights: Sights) -> Carriage:
+    """Whether a repeater carries the group, by its own word."""
+    gateway = repeater.split("/", 1)[0]
+    if not sights.repeater(repeater).reporting or not sights.speaks_of_routes(gateway):
+        return Carriage.UNKNOWN
+    return Carriage.CARRIED if said is not None and said.carries else Carriage.NOT_CARRIED
+
+
+def _idle(snapshot: GroupSnapshot, wanted: set[str], sights: Sights) -> tuple[tuple[str, int], ...]:
+    return tuple(
+        (repeater, said.ms)
+        for repeater, said in sorted(snapshot.carrying.items())
+        if said.carries and repeater not in wanted and sights.repeater(repeater).reporting
+    )
+
+
+def not_carried_since_ms(wanted: Wanted, said: Carrying | None) -> int | None:
+    """Since when a starved repeater is both wanted and not carried."""
+    if wanted.since_ms is None:
+        return None
+    return max(wanted.since_ms, said.ms) if said is not None else wanted.since_ms

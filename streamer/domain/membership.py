@@ -1,0 +1,145 @@
+"""Who is a member of a group, where, and in what standing. Pure."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from streamer.clock import from_ms
+from streamer.config import Policy
+from streamer.contract.published import Standing
+from streamer.domain.liveness import RepeaterSight
+from streamer.domain.model import Said, Summary
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """A standing with its reasons; `next_ms` is when time alone may change it."""
+
+    standing: Standing
+    reasons: tuple[str, ...]
+    next_ms: int | None
+    since_ms: int
+
+    @property
+    def is_member(self) -> bool:
+        return self.standing not in (Standing.EXPIRED, Standing.CHECKED_OUT)
+
+
+@dataclass(frozen=True, slots=True)
+class Departure:
+    """A member left a repeater: until when the group lingers there for it."""
+
+    repeater: str
+    left_ms: int
+
+
+def check_out_of(summary: Summary, policy: Policy) -> Said | None:
+    """The newest check-out: one said to the group, or its word said to nobody in particular."""
+    said = [summary.words[w.upper()] for w in policy.check_out_words if w.upper() in summary.words]
+    if summary.check_out is not None:
+        said.append(summary.check_out)
+    return max(said, key=lambda register: register.ms, default=None)
+
+
+def clock_text(ms: int) -> str:
+    """A time of day for people, in UTC."""
+    return f"{from_ms(ms):%H:%M:%S}Z"
+
+
+def _minutes(seconds: float) -> str:
+    return f"{seconds / 60:g} min" if seconds >= 60 else f"{seconds:g} s"
+
+
+def judge(summary: Summary, policy: Policy, sight: RepeaterSight, now_ms: int) -> Judgement:
+    """The standing of a station in a group by the fixed times of the policy.
+
+    A station is a member while its newest check-in is newer than its newest check-out (the
+    check-out wins a tie) and its newest keying, to anyone, is younger than the expiry.
+    """
+    place = summary.place
+    heard = f"heard {clock_text(place.ms)} on {place.repeater}"
+    out = check_out_of(summary, policy)
+    if summary.check_in is None or (out is not None and out.ms >= summary.check_in.ms):
+        at_ms = out.ms if out else place.ms
+        reason = f"checked out {clock_text(at_ms)}"
+        return Judgement(Standing.CHECKED_OUT, (reason,), None, at_ms)
+    expires_ms = place.ms + round(policy.expire_after_s * 1000)
+    if now_ms >= expires_ms:
+        reason = f"silent longer than {_minutes(policy.expire_after_s)}"
+        return Judgement(Standing.EXPIRED, (heard, reason), None, expires_ms)
+    return _judge_silence(summary, policy, sight, now_ms, heard, expires_ms)
+
+
+def _judge_silence(
+    summary: Summary,
+    policy: Policy,
+    sight: RepeaterSight,
+    now_ms: int,
+    heard: str,
+    expires_ms: int,
+) -> Judgement:
+    start_ms = summary.place.ms
+    if sight.reporting and sight.since_ms is not None and sight.since_ms > start_ms:
+        # Nobody could have been heard before the repeater came back.
+        start_ms = sight.since_ms
+        heard += f"; {sight.repeater} listens again since {clock_text(start_ms)}"
+    judged_ms = now_ms
+    if not sight.reporting and sight.since_ms is not None:
+        judged_ms = min(now_ms, max(sight.since_ms, start_ms))
+    overdue_ms = start_ms + round(policy.overdue_after_s * 1000)
+    lost_ms = start_ms + round(policy.out_of_reach_after_s * 1000)
+    # What had come about before the repeater went dark stays true.
+    if judged_ms >= lost_ms:
+        reason = f"silent longer than {_minutes(policy.out_of_reach_after_s)}"
+        return Judgement(Standing.OUT_OF_REACH, (heard, reason), expires_ms, lost_ms)
+    if not sight.reporting:
+        reason = f"{sight.reason}: nothing can be said"
+        since_ms = sight.since_ms or now_ms
+        return Judgement(Standing.BLIND, (heard, reason), expires_ms, since_ms)
+    if judged_ms >= overdue_ms:
+        reason = f"silent longer than {_minutes(policy.overdue_after_s)}"
+        return Judgement(Standing.OVERDUE, (heard, reason), lost_ms, overdue_ms)
+    return Judgement(Standing.IN_REACH, (heard,), overdue_ms, start_ms)
+
+
+def departures(summary: Summary, policy: Policy, judgement: Judgement) -> Iterator[Departure]:
+    """The repeaters that the station left while it was a member, with the times.
+
+    It left when it was heard elsewhere, when it checked out, or when it expired.
+    """
+    out = check_out_of(summary, policy)
+    for stay in summary.stays:
+        end_ms = stay.left_ms
+        if end_ms is None and judgement.standing is Standing.EXPIRED:
+            end_ms = judgement.since_ms
+        before = _check_in_before(summary, end_ms)
+        if before is None:
+            continue
+        if out is not None and before <= out.ms and (end_ms is None or out.ms < end_ms):
+            if out.ms >= stay.arrived_ms:
+                yield Departure(stay.repeater, out.ms)
+        elif end_ms is not None:
+            yield Departure(stay.repeater, end_ms)
+
+
+def _check_in_before(summary: Summary, end_ms: int | None) -> int | None:
+    """The newest known check-in before a time. Where the kept ones are all newer, the station has
+    keyed to the group so often since that it is taken to have been a member before."""
+    times = summary.check_ins_ms
+    if not times:
+        return None
+    found = [ms for ms in times if end_ms is None or ms < end_ms]
+    if found:
+        return max(found)
+    return min(times) if len(times) >= CHECK_INS_FULL else None
+
+
+CHECK_INS_FULL = 8
+"""How many check-ins the state keeps of a member (streamer.state.keys); a test holds them equal."""
+
+
+def member_since_ms(summary: Summary, policy: Policy) -> int:
+    """Since when the station holds its group at its present repeater, as far as is known."""
+    out = check_out_of(summary, policy)
+    came = [ms for ms in summary.check_ins_ms if out is None or ms > out.ms]
+    arrived_ms = summary.stays[0].arrived_ms if summary.stays else summary.place.ms
+    return max(arrived_ms, min(came, default=arrived_ms))

@@ -1,0 +1,162 @@
+"""What is known of stations, groups and gateways: plain records that the rules work on."""
+
+from dataclasses import dataclass, field
+from typing import Any
+
+
+@dataclass(frozen=True, slots=True)
+class Stay:
+    """A station on one repeater without a break; `left_ms` is None while it is still there."""
+
+    repeater: str
+    arrived_ms: int
+    left_ms: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Fix:
+    """A position in WGS 84 degrees."""
+
+    at_ms: int
+    lat: float
+    lon: float
+    speed_mps: float | None
+    course_deg: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """A register: who was where when they said it."""
+
+    ms: int
+    gateway: str
+    repeater: str
+    over: str
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where and how a station was last heard."""
+
+    ms: int
+    gateway: str
+    repeater: str
+    over: str
+    to: str | None = None
+    suffix: str | None = None
+    duration_ms: int | None = None
+    rssi_dbm: float | None = None
+    ber_pct: float | None = None
+    text: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """What a group knows of one station that ever checked in or out of it."""
+
+    station: str
+    rev: str
+    place: Place
+    fix: Fix | None
+    check_in: Said | None
+    check_ins_ms: tuple[int, ...]
+    check_out: Said | None
+    words: dict[str, Said]
+    stays: tuple[Stay, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Carrying:
+    """What a repeater last said about carrying the group."""
+
+    ms: int
+    carries: bool
+    latency_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Forwarding:
+    """One over sent out at `repeater`, handed on by `from_gateway` ('' if not said)."""
+
+    ms: int
+    over: str
+    repeater: str
+    from_gateway: str
+
+
+@dataclass(frozen=True, slots=True)
+class GroupSnapshot:
+    """A group's record at one moment; `rev` and `ver` say which."""
+
+    group: str
+    rev: int
+    ver: int
+    members: tuple[Summary, ...]
+    carrying: dict[str, Carrying]
+    forwardings: tuple[Forwarding, ...]
+    previous: dict[str, str] = field(default_factory=dict)
+    fanout_version: int = 0
+    reach_version: int = 0
+    fanout_digest: str = ""
+    reach_digest: str = ""
+    conditions: str = ""
+    born_ms: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PathEntry:
+    """One over of a station; `duration_ms` is 0 while its end is not known."""
+
+    ms: int
+    repeater: str
+    over: str
+    duration_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class StationRecord:
+    station: str
+    rev: int
+    ver: int
+    place: Place
+    fix: Fix | None
+    path: tuple[PathEntry, ...]
+    check_ins: dict[str, Said]
+    check_outs: dict[str, Said]
+    conditions: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class LiveState:
+    """A gateway's newest state, as kept; `state` is the message itself as a dictionary."""
+
+    gateway: str
+    boot: str
+    session: int
+    ms: int
+    began_ms: int
+    taken_ms: int
+    state: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class GatewaySnapshot:
+    gateway: str
+    rev: int
+    ver: int
+    counts: dict[str, int]
+    ranges: dict[str, tuple[tuple[int, int], ...]]
+    hole_ms: int | None
+    future_ms: int
+    conditions: str = ""
+    born_ms: int | None = None
+    standing: str = ""
+
+    @property
+    def missing(self) -> int:
+        """Events of the kept boots that have not arrived: holes between 1 and the highest seq."""
+        return sum(
+            last - sum(b - a + 1 for a, b in ranges)
+            for ranges in self.ranges.values()
+            if (last := ranges[-1][1] if ranges else 0)
+        )

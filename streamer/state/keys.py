@@ -1,0 +1,93 @@
+"""Every Redis key of the project. A partition's keys share one hash tag, hence one slot."""
+
+import zlib
+from dataclasses import dataclass
+
+PATH_LENGTH = 16
+"""Newest overs kept of a station; a linger is exact while no more fall within it."""
+CHECK_INS_KEPT = 8
+"""Newest check-ins kept of a station and group, to know if it was a member when it left a place."""
+HOLES_KEPT = 256
+"""Ranges of sequence numbers kept of a boot; beyond it the oldest hole is given up as lost."""
+BOOTS_KEPT = 8
+"""Newest boots of a gateway that are still judged; events of older ones are no longer counted."""
+SENT_KEPT = 256
+"""Newest forwardings kept of a group, to find loops in."""
+
+
+@dataclass(frozen=True, slots=True)
+class Keys:
+    """The key names of one region."""
+
+    region: str
+    partitions: int
+
+    def partition_of(self, name: str) -> int:
+        """The partition of a station, group or gateway: CRC-32 of its name."""
+        return zlib.crc32(name.encode()) % self.partitions
+
+    def _key(self, partition: int | str, rest: str) -> str:
+        return f"{{{self.region}:{partition}}}:{rest}"
+
+    def station(self, station: str) -> str:
+        return self._key(self.partition_of(station), f"station:{station}")
+
+    def group(self, group: str) -> str:
+        return self._key(self.partition_of(group), f"group:{group}")
+
+    def sent(self, group: str) -> str:
+        return self._key(self.partition_of(group), f"sent:{group}")
+
+    def gateway(self, gateway: str) -> str:
+        return self._key(self.partition_of(gateway), f"gateway:{gateway}")
+
+    def quarantine(self, gateway: str) -> str:
+        return self._key(self.partition_of(gateway), f"quarantine:{gateway}")
+
+    def live(self, partition: int) -> str:
+        """Hash: gateway -> its newest state."""
+        return self._key(partition, "live")
+
+    def due(self, partition: int) -> str:
+        """Sorted set: subject -> when it must be looked at, ms."""
+        return self._key(partition, "due")
+
+    def tell(self, partition: int) -> str:
+        """Sorted set: station whose groups may not know its newest revision -> that revision."""
+        return self._key(partition, "tell")
+
+    def out(self, partition: int | str) -> str:
+        """Sorted set: message to publish -> when somebody may take it up, ms."""
+        return self._key(partition, "out")
+
+    def published(self, partition: int | str) -> str:
+        """Hash: message -> its newest content."""
+        return self._key(partition, "published")
+
+    def alerts(self) -> str:
+        """Hash: alert id -> record."""
+        return self._key(ALERTS, "table")
+
+    def alert_owners(self) -> str:
+        """Hash: subject -> revision and the ids of the alerts that it raised."""
+        return self._key(ALERTS, "owners")
+
+    def refused(self) -> str:
+        """List: newest refusals first."""
+        return self._key(REGION, "refused")
+
+    def refusals(self) -> str:
+        """Hash: reason -> count."""
+        return self._key(REGION, "refusals")
+
+    def meta(self) -> str:
+        """Hash: what this state was made with."""
+        return self._key(REGION, "meta")
+
+    def workers(self) -> str:
+        """Sorted set: worker -> when it last said that it lives, ms."""
+        return self._key(REGION, "workers")
+
+
+ALERTS = "alerts"
+REGION = "region"

@@ -1,0 +1,187 @@
+-- Count each event once, keep the holes in the sequences, take over gateway states.
+-- KEYS: due, live, then for each gateway its hash and its quarantine.
+-- ARGV: settings {now, grace, holes, boots, quarantine}, then for each gateway one JSON object
+--       {name, events = [[boot, seq, tally, call, reason, ms]...], future_ms = newest or 0,
+--        states = [[boot, session, seq, ms, JSON]...]}; seq of a will = 'will'.
+-- Returns for each gateway {one character an event: 1 new, 0 known before, - no longer judged;
+--                           one character a state: 1 taken over, 0 not}.
+local set = cjson.decode(ARGV[1])
+local due, live = KEYS[1], KEYS[2]
+
+-- Sequence numbers seen of a boot, as sorted ranges 'first-last,first-last'.
+local function ranges_of(text)
+  local ranges = {}
+  for first, last in string.gmatch(text or '', '(%d+)-(%d+)') do
+    ranges[#ranges + 1] = {tonumber(first), tonumber(last)}
+  end
+  return ranges
+end
+
+local function text_of(ranges)
+  local parts = {}
+  for j, range in ipairs(ranges) do parts[j] = whole(range[1]) .. '-' .. whole(range[2]) end
+  return table.concat(parts, ',')
+end
+
+-- Put `seq` in; false if it was there. Searched from the end, where new ones belong.
+local function put(ranges, seq)
+  local j = #ranges
+  while j > 0 and ranges[j][1] > seq do j = j - 1 end
+  local below, above = ranges[j], ranges[j + 1]
+  if below and seq <= below[2] then return false end
+  local joins_below = below and below[2] + 1 == seq
+  local joins_above = above and above[1] - 1 == seq
+  if joins_below and joins_above then
+    below[2] = above[2]
+    table.remove(ranges, j + 1)
+  elseif joins_below then
+    below[2] = seq
+  elseif joins_above then
+    above[1] = seq
+  else
+    table.insert(ranges, j + 1, {seq, seq})
+  end
+  return true
+end
+
+-- The oldest holes are given up, and counted, when there are too many.
+local function bound(key, ranges)
+  while #ranges > set.holes do
+    redis.call('HINCRBY', key, 'n:given_up', ranges[2][1] - ranges[1][2] - 1)
+    ranges[1][2] = ranges[2][2]
+    table.remove(ranges, 2)
+  end
+end
+
+local function boots_of(key)
+  local text = redis.call('HGET', key, 'boots') or ''
+  local boots, open = {}, {}
+  for boot in string.gmatch(text, '%S+') do boots[#boots + 1] = boot open[boot] = true end
+  return boots, open
+end
+
+-- Admit a boot among the newest; false if it is older than all that are kept.
+local function admit(key, boots, open, boot)
+  if open[boot] then return true end
+  local at = #boots + 1
+  while at > 1 and bytes_less(boot, boots[at - 1]) do at = at - 1 end
+  if at == 1 and #boots >= set.boots then return false end
+  table.insert(boots, at, boot)
+  open[boot] = true
+  if #boots > set.boots then
+    local gone = table.remove(boots, 1)
+    open[gone] = nil
+    redis.call('HDEL', key, 'seen:' .. gone)
+  end
+  redis.call('HSET', key, 'boots', table.concat(boots, ' '))
+  return true
+end
+
+-- 'count last_ms reason' by call sign; the call signs heard last are kept.
+local function quarantine(key, call, reason, ms)
+  local known = redis.call('HGET', key, call)
+  local count, last, why = 0, -1, reason
+  if known then
+    count, last, why = string.match(known, '^(%d+) (%-?%d+) (%S+)$')
+    count, last = tonumber(count), tonumber(last)
+  end
+  redis.call('HSET', key, call,
+    table.concat({whole(count + 1), whole(math.max(last, ms)), why}, ' '))
+  if not known and redis.call('HLEN', key) > set.quarantine then
+    local oldest, oldest_ms
+    local all = redis.call('HGETALL', key)
+    for j = 1, #all, 2 do
+      local seen = tonumber(string.match(all[j + 1], '^%d+ (%-?%d+) '))
+      if not oldest or seen < oldest_ms or (seen == oldest_ms and bytes_less(all[j], oldest)) then
+        oldest, oldest_ms = all[j], seen
+      end
+    end
+    redis.call('HDEL', key, oldest)
+  end
+end
+
+local function count_events(key, cage, gateway)
+  local boots, open = boots_of(key)
+  local seen, tally, verdicts, holes = {}, {}, {}, false
+  for j, event in ipairs(gateway.events) do
+    local boot, seq, kind = event[1], event[2], event[3]
+    if not admit(key, boots, open, boot) then
+      verdicts[j], kind = '-', 'too_old'
+    else
+      seen[boot] = seen[boot] or ranges_of(redis.call('HGET', key, 'seen:' .. boot))
+      local new = put(seen[boot], seq)
+      verdicts[j] = new and '1' or '0'
+      if not new then kind = 'duplicate' end
+      if new and event[4] ~= '' then quarantine(cage, event[4], event[5], event[6]) end
+    end
+    tally[kind] = (tally[kind] or 0) + 1
+  end
+  for boot, ranges in pairs(seen) do
+    if open[boot] then
+      bound(key, ranges)
+      redis.call('HSET', key, 'seen:' .. boot, text_of(ranges))
+      holes = holes or #ranges > 1 or (ranges[1] and ranges[1][1] > 1)
+    end
+  end
+  for kind, count in pairs(tally) do redis.call('HINCRBY', key, 'n:' .. kind, count) end
+  -- What a gateway that never speaks of routes carries is unknown, not nothing.
+  if tally.route then redis.call('HSET', live, '@' .. gateway.name, 'routes') end
+  return table.concat(verdicts), holes
+end
+
+-- A will is the last word of its session: seq 'will' ranks above every number.
+local function outranks(state, known)
+  if not known then return true end
+  if state[1] ~= known.boot then return bytes_less(known.boot, state[1]) end
+  if state[2] ~= known.session then return state[2] > known.session end
+  if known.seq == 'will' then return false end
+  return state[3] == 'will' or state[3] > known.seq
+end
+
+local function take_state(gateway, state)
+  local stored = redis.call('HGET', live, gateway)
+  local known = stored and cjson.decode(stored) or nil
+  -- When the session began is the earliest of its states, whichever came last.
+  local same = known and known.boot == state[1] and known.session == state[2]
+  local began = same and math.min(known.began, state[4]) or state[4]
+  if not outranks(state, known) then
+    if same and began < known.began then
+      known.began = began
+      redis.call('HSET', live, gateway, cjson.encode(known))
+    end
+    return false
+  end
+  redis.call('HSET', live, gateway, cjson.encode({
+    boot = state[1], session = state[2], seq = state[3], ms = state[4], began = began,
+    taken = set.now, state = state[5],
+  }))
+  return true
+end
+
+local replies = {}
+for n = 3, #KEYS, 2 do
+  local key, cage = KEYS[n], KEYS[n + 1]
+  local gateway = cjson.decode(ARGV[(n + 1) / 2])
+  local subject = 'w/' .. gateway.name
+  local verdicts, holes = count_events(key, cage, gateway)
+  if holes then
+    -- A hole is looked at after a while: with several workers it is mostly another's, not a loss.
+    redis.call('HSETNX', key, 'hole_ms', whole(set.now))
+    wake(due, subject, set.now + set.grace)
+  end
+  if gateway.future_ms > 0 then
+    local known = tonumber(redis.call('HGET', key, 'future_ms') or '0')
+    if gateway.future_ms > known then redis.call('HSET', key, 'future_ms', whole(gateway.future_ms)) end
+    wake(due, subject, set.now)
+  end
+  local taken = {}
+  for j, state in ipairs(gateway.states) do
+    taken[j] = take_state(gateway.name, state) and '1' or '0'
+    wake(due, subject, set.now)
+  end
+  if holes or gateway.future_ms > 0 or #gateway.states > 0 then
+    redis.call('HINCRBY', key, '#rev', 1)
+  end
+  replies[#replies + 1] = {verdicts, table.concat(taken)}
+end
+return replies

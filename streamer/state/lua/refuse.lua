@@ -1,0 +1,8 @@
+-- Keep and count input that was not accepted.
+-- KEYS: refused, refusals. ARGV: how many to keep, then reason, JSON for each.
+for n = 2, #ARGV, 2 do
+  redis.call('HINCRBY', KEYS[2], ARGV[n], 1)
+  redis.call('LPUSH', KEYS[1], ARGV[n + 1])
+end
+redis.call('LTRIM', KEYS[1], 0, tonumber(ARGV[1]) - 1)
+return 1

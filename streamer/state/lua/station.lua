@@ -1,0 +1,162 @@
+-- Merge keyings into station registers and say what their groups must be told.
+-- KEYS: due, tell, station hashes...
+-- ARGV: settings {now, path, check_ins, linger, forget, told = [[station, rev]...]},
+--       then one JSON list of keyings for each station, its name first:
+--       [name, [ms, tie, repeater, over, info, position, group, out_group, out_word, end_ms]...]
+--       info = [to, suffix, duration_ms, rssi, ber, text] or null,
+--       position = [ms, lat, lon, speed, course] or null; group, out_group, out_word = '' if none.
+-- Returns for each station {rev, group, summary, group, summary...}.
+-- Each register is a maximum over the events merged, so order and repetition do not matter.
+local set = cjson.decode(ARGV[1])
+local due, tell = KEYS[1], KEYS[2]
+
+for _, told in ipairs(set.told) do
+  local rev = redis.call('ZSCORE', tell, told[1])
+  if rev and tonumber(rev) <= told[2] then redis.call('ZREM', tell, told[1]) end
+end
+
+-- Newest first; equal times in byte order of repeater and over.
+local function before(a, b)
+  if a[1] ~= b[1] then return a[1] > b[1] end
+  if a[2] ~= b[2] then return bytes_less(a[2], b[2]) end
+  return bytes_less(a[3], b[3])
+end
+
+local function add_to_path(path, ms, repeater, over, duration)
+  local entry = {ms, repeater, over, duration}
+  local at = #path + 1
+  for j, known in ipairs(path) do
+    if known[1] == ms and known[2] == repeater and known[3] == over then
+      if duration <= known[4] then return false end
+      known[4] = duration
+      return true
+    end
+    if before(entry, known) then at = j break end
+  end
+  if at > set.path then return false end
+  table.insert(path, at, entry)
+  path[set.path + 1] = nil
+  return true
+end
+
+local function raise(registers, name, ms, tie, repeater, over)
+  local known = registers[name]
+  if known and not newer(ms, tie, known[1], known[2]) then return false end
+  registers[name] = {ms, tie, repeater, over, known and known[5] or nil}
+  return true
+end
+
+local function add_check_in(list, ms)
+  local at = #list + 1
+  for j, known in ipairs(list) do
+    if known == ms then return false end
+    if ms > known then at = j break end
+  end
+  if at > set.check_ins then return false end
+  table.insert(list, at, ms)
+  list[set.check_ins + 1] = nil
+  return true
+end
+
+local function check_in(record, group, ms, tie, repeater, over)
+  local list = record.i[group] and record.i[group][5] or {}
+  local listed = add_check_in(list, ms)
+  local raised = raise(record.i, group, ms, tie, repeater, over)
+  record.i[group][5] = list
+  return listed or raised
+end
+
+local function merge(record, e)
+  local ms, tie, repeater, over, info = e[1], e[2], e[3], e[4], e[5]
+  local changed = add_to_path(record.k, ms, repeater, over, math.max(0, e[10] - ms))
+  if not record.p or newer(ms, tie, record.p[1], record.p[2]) then
+    record.p = {ms, tie, repeater, over, info}
+    changed = true
+  end
+  local where = e[6]
+  if where ~= cjson.null and (not record.q or newer(where[1], tie, record.q[1], record.q[2])) then
+    record.q = {where[1], tie, where}
+    changed = true
+  end
+  if e[7] ~= '' then changed = check_in(record, e[7], ms, tie, repeater, over) or changed end
+  if e[8] ~= '' then changed = raise(record.o, e[8], e[10], tie, repeater, over) or changed end
+  if e[9] ~= '' then changed = raise(record.x, e[9], e[10], tie, repeater, over) or changed end
+  return changed
+end
+
+-- The stays of the path, newest first: {repeater, arrived, left}; the newest has not been left.
+-- An over heard on several repeaters counts where the place register has it or, of older overs,
+-- where it was heard last: it is one over, not a move.
+local function stays_of(record)
+  local stays, counted = {{record.p[3], record.p[1]}}, {[record.p[4]] = true}
+  for _, entry in ipairs(record.k) do
+    local stay = stays[#stays]
+    if stay[1] == entry[2] then
+      stay[2] = math.min(stay[2], entry[1])
+      counted[entry[3]] = true
+    elseif not counted[entry[3]] then
+      if stay[2] < record.p[1] - set.linger then break end
+      stays[#stays + 1] = {entry[2], entry[1], stay[2]}
+      counted[entry[3]] = true
+    end
+  end
+  return stays
+end
+
+local function drop_old(registers, limit)
+  for name, register in pairs(registers) do
+    if register[1] < limit then registers[name] = nil end
+  end
+end
+
+-- 'rev place_ms signature JSON': the group script reads the first three.
+local function summary_of(record, group, stays, words, latest_out)
+  local came, left = record.i[group], record.o[group]
+  local signature = table.concat({
+    record.p[3], came and (came[1] > math.max(latest_out, left and left[1] or 0)) and 1 or 0,
+    whole(latest_out), left and whole(left[1]) or 0, #stays, whole(stays[1] and stays[1][2] or 0),
+  }, '|')
+  return table.concat({
+    whole(record.rev), whole(record.p[1]), signature,
+    cjson.encode({p = record.p, q = record.q, i = came, o = left, x = words, s = stays}),
+  }, ' ')
+end
+
+local replies = {}
+for n = 3, #KEYS do
+  local key, events = KEYS[n], cjson.decode(ARGV[n - 1])
+  local name = table.remove(events, 1)
+  local stored = redis.call('HGET', key, 'record')
+  local record = stored and cjson.decode(stored) or {rev = 0, k = {}, i = {}, o = {}, x = {}}
+  local changed = false
+  for _, event in ipairs(events) do
+    if merge(record, event) then changed = true end
+  end
+  if changed then
+    local limit = record.p[1] - set.forget
+    drop_old(record.i, limit)
+    drop_old(record.o, limit)
+    drop_old(record.x, limit)
+    -- Never below the clock, so that a record forgotten and begun again outranks its old self.
+    record.rev = math.max(record.rev + 1, set.now)
+    redis.call('HSET', key, 'record', cjson.encode(record), '#rev', whole(record.rev))
+    redis.call('ZADD', tell, whole(record.rev), name)
+    redis.call('ZADD', due, 'NX', whole(record.p[1] + set.forget), 's/' .. name)
+  end
+  local reply = {whole(record.rev)}
+  if record.p then
+    local stays = stays_of(record)
+    if changed and #stays > 1 then wake(due, 's/' .. name, set.now) end
+    local latest_out = 0
+    for _, register in pairs(record.x) do latest_out = math.max(latest_out, register[1]) end
+    local groups = {}
+    for group in pairs(record.i) do groups[group] = true end
+    for group in pairs(record.o) do groups[group] = true end
+    for group in pairs(groups) do
+      reply[#reply + 1] = group
+      reply[#reply + 1] = summary_of(record, group, stays, record.x, latest_out)
+    end
+  end
+  replies[#replies + 1] = reply
+end
+return replies

@@ -1,0 +1,147 @@
+"""The records as they stand in Redis, read into typed form. No I/O."""
+
+import json
+from typing import Any
+
+from streamer.contract.events import RouteAction
+from streamer.domain.model import (
+    Carrying,
+    Fix,
+    Forwarding,
+    GatewaySnapshot,
+    GroupSnapshot,
+    LiveState,
+    PathEntry,
+    Place,
+    Said,
+    StationRecord,
+    Stay,
+    Summary,
+)
+
+
+def _said(register: list[Any] | None) -> Said | None:
+    if not register:
+        return None
+    return Said(int(register[0]), register[1].split(" ", 1)[0], register[2], register[3])
+
+
+def _registers(content: Any) -> dict[str, Said]:
+    return {k: s for k, v in content.items() if (s := _said(v))} if content else {}
+
+
+def _place(register: list[Any]) -> Place:
+    ms, tie, repeater, over = register[:4]
+    info = register[4] or (None,) * 6
+    duration = int(info[2]) if info[2] is not None else None
+    gateway = tie.split(" ", 1)[0]
+    return Place(int(ms), gateway, repeater, over, info[0], info[1], duration, *info[3:6])
+
+
+def _fix(register: list[Any] | None) -> Fix | None:
+    if not register:
+        return None
+    at_ms, lat, lon, speed, course = register[2]
+    return Fix(int(at_ms), lat, lon, speed, course)
+
+
+def summary_from(station: str, text: str) -> Summary:
+    """A group's field '=station', as the station script wrote it."""
+    rev, _, _, body = text.split(" ", 3)
+    content = json.loads(body)
+    came = content.get("i")
+    return Summary(
+        station,
+        rev,
+        _place(content["p"]),
+        _fix(content.get("q")),
+        _said(came),
+        tuple(int(ms) for ms in came[4]) if came else (),
+        _said(content.get("o")),
+        _registers(content.get("x")),
+        tuple(Stay(s[0], int(s[1]), int(s[2]) if len(s) > 2 else None) for s in content["s"]),
+    )
+
+
+def _carrying(text: str) -> Carrying:
+    ms, action, latency, _ = text.split(" ", 3)
+    return Carrying(
+        int(ms), action == RouteAction.CARRYING, None if latency == "-" else float(latency)
+    )
+
+
+def _forwarding(member: str, score: float) -> Forwarding:
+    over, repeater, source = member.split(" ")
+    return Forwarding(int(score), over, repeater, "" if source == "-" else source)
+
+
+def group_from(group: str, fields: dict[str, str], sent: list[tuple[str, float]]) -> GroupSnapshot:
+    """A group's hash and its set of forwardings."""
+    return GroupSnapshot(
+        group,
+        int(fields.get("#rev", 0)),
+        int(fields.get("#ver", 0)),
+        tuple(summary_from(k[1:], v) for k, v in sorted(fields.items()) if k[0] == "="),
+        {k[1:]: _carrying(v) for k, v in fields.items() if k[0] == "@"},
+        tuple(_forwarding(member, score) for member, score in sent),
+        json.loads(fields.get("#previous", "{}")),
+        int(fields.get("#fanout_version", 0)),
+        int(fields.get("#reach_version", 0)),
+        fields.get("#fanout_digest", ""),
+        fields.get("#reach_digest", ""),
+        fields.get("#conditions", ""),
+        int(fields["#born"]) if "#born" in fields else None,
+    )
+
+
+def station_from(station: str, fields: dict[str, str]) -> StationRecord | None:
+    """A station's hash; None if nothing is known of it."""
+    if "record" not in fields:
+        return None
+    record = json.loads(fields["record"])
+    return StationRecord(
+        station,
+        int(fields.get("#rev", 0)),
+        int(fields.get("#ver", 0)),
+        _place(record["p"]),
+        _fix(record.get("q")),
+        tuple(PathEntry(int(e[0]), e[1], e[2], int(e[3])) for e in record["k"]),
+        _registers(record["i"]),
+        _registers(record["o"]),
+        fields.get("#conditions", ""),
+    )
+
+
+def _ranges(text: str) -> tuple[tuple[int, int], ...]:
+    pairs = (part.split("-") for part in text.split(",") if part)
+    return tuple((int(first), int(last)) for first, last in pairs)
+
+
+def gateway_from(gateway: str, fields: dict[str, str]) -> GatewaySnapshot:
+    """A gateway's hash."""
+    return GatewaySnapshot(
+        gateway,
+        int(fields.get("#rev", 0)),
+        int(fields.get("#ver", 0)),
+        {k[2:]: int(v) for k, v in fields.items() if k.startswith("n:")},
+        {k[5:]: _ranges(v) for k, v in fields.items() if k.startswith("seen:")},
+        int(fields["hole_ms"]) if "hole_ms" in fields else None,
+        int(fields.get("future_ms", 0)),
+        fields.get("#conditions", ""),
+        int(fields["#born"]) if "#born" in fields else None,
+        fields.get("#standing", ""),
+    )
+
+
+def live_from(gateway: str, text: str) -> LiveState:
+    """A field of the hash of newest states."""
+    content = json.loads(text)
+    return LiveState(
+        gateway,
+        content["boot"],
+        int(content["session"]),
+        int(content["ms"]),
+        int(content["began"]),
+        int(content["taken"]),
+        json.loads(content["state"]),
+    )

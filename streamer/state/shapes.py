@@ -1,0 +1,123 @@
+"""What goes into the state and comes out of it. No I/O."""
+
+from dataclasses import dataclass, field
+from typing import Any
+
+
+@dataclass(frozen=True, slots=True)
+class Keying:
+    """A heard event made ready: corrected times in ms, call sign and group resolved.
+
+    `group` is set if the over is addressed to that group; `out_group` and `out_word` if its text
+    is a check-out word, addressed to a group or to none. `info` is to, suffix, duration_ms,
+    rssi_dbm, ber_pct, text; `position` is ms, lat, lon, speed_mps, course_deg.
+    """
+
+    station: str
+    ms: int
+    tie: str
+    repeater: str
+    over: str
+    info: tuple[Any, ...] | None
+    position: tuple[Any, ...] | None
+    group: str
+    out_group: str
+    out_word: str
+    end_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class RouteMark:
+    """A route event made ready."""
+
+    group: str
+    ms: int
+    tie: str
+    repeater: str
+    action: str
+    latency: str
+    over: str
+    source: str
+
+
+@dataclass(slots=True)
+class GatewayBatch:
+    """What one gateway said in a batch.
+
+    An event is (boot, seq, tally, quarantined call or '', reason, ms); a state is (boot, session,
+    seq or 'will', ms, JSON). `future_ms` is by how much the worst refused time was ahead.
+    """
+
+    events: list[tuple[str, int, str, str, str, int]] = field(default_factory=list)
+    states: list[tuple[str, int, int | str, int, str]] = field(default_factory=list)
+    future_ms: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Tell:
+    """What a group must be told of a station."""
+
+    group: str
+    station: str
+    rev: str
+    summary: str
+
+
+@dataclass(frozen=True, slots=True)
+class OutMessage:
+    """A message to publish. `name` is its topic; one-off messages add '#' and something unique."""
+
+    name: str
+    token: str
+    payload: str
+    retain: bool
+
+    @property
+    def topic(self) -> str:
+        return self.name.split("#", 1)[0]
+
+    @property
+    def keep(self) -> bool:
+        """Whether the content stays readable in Redis after it was published."""
+        return self.retain and bool(self.payload)
+
+    def content(self) -> str:
+        return f"{self.token} {int(self.retain)}\n{self.payload}"
+
+    @classmethod
+    def from_content(cls, name: str, content: str) -> "OutMessage":
+        head, payload = content.split("\n", 1)
+        token, retain = head.split(" ")
+        return cls(name, token, payload, retain == "1")
+
+
+@dataclass(frozen=True, slots=True)
+class Claim:
+    """A subject to look at: 'g/GROUP', 's/STATION' or 'w/GATEWAY'."""
+
+    subject: str
+    partition: int
+    claimed_ms: int
+
+    @property
+    def kind(self) -> str:
+        return self.subject[0]
+
+    @property
+    def name(self) -> str:
+        return self.subject[2:]
+
+
+@dataclass(slots=True)
+class Outcome:
+    """What to store for a subject; see `commit.lua`."""
+
+    claim: Claim
+    rev: int
+    ver: int
+    next_ms: int = 0
+    fields: dict[str, str] = field(default_factory=dict)
+    drop: list[str] = field(default_factory=list)
+    drop_stations: list[tuple[str, str]] = field(default_factory=list)
+    forget: bool = False
+    messages: list[OutMessage] = field(default_factory=list)

@@ -1,0 +1,213 @@
+"""Works out what follows from the state: fan-outs, rosters, replies, alerts.
+
+Looks at subjects whose time has come, because an event woke them or because a deadline is due. The
+result is committed only if the subject has not changed meanwhile; otherwise it comes up again.
+"""
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from hashlib import sha256
+
+from streamer.alerts import conditions as found
+from streamer.alerts.conditions import Condition, Found
+from streamer.alerts.desk import raise_alerts
+from streamer.clock import Clock
+from streamer.domain.fanout import FanOutResult, work_out
+from streamer.domain.liveness import GatewayStanding, Sights
+from streamer.domain.loops import find_loops
+from streamer.domain.membership import Judgement, judge
+from streamer.domain.model import GroupSnapshot, Summary
+from streamer.domain.places import find_two_places
+from streamer.state import keys
+from streamer.state.shapes import Claim, Outcome, OutMessage
+from streamer.state.store import Store
+from streamer.worker import messages as make
+from streamer.worker.watch import Watch
+
+CLOSED_SHOWN_MS = 3_600_000
+"""How long a roster still shows those who checked out or expired."""
+BEHIND_REFRESH_MS = 15_000
+"""How often a lost gateway's list of members behind it is renewed."""
+
+
+@dataclass(frozen=True, slots=True)
+class ToSend:
+    """A committed message that this worker may publish at once."""
+
+    partition: int | str
+    message: OutMessage
+
+
+def _digest(text: str) -> str:
+    return sha256(text.encode()).hexdigest()[:24]
+
+
+def _conditions_digest(conditions: Sequence[Condition]) -> str:
+    if not conditions:
+        return ""
+    return _digest(json.dumps([c.as_fields() for c in conditions], sort_keys=True, default=str))
+
+
+class Deriver:
+    """Raises StoreUnavailable; then nothing is lost, the subjects come up again."""
+
+    def __init__(self, store: Store, clock: Clock, watch: Watch) -> None:
+        self._store = store
+        self._clock = clock
+        self._watch = watch
+
+    def look(self, claims: Sequence[Claim]) -> list[ToSend]:
+        """Work out the claimed subjects and commit them."""
+        if not claims:
+            return []
+        now_ms = self._clock.now_ms()
+        # Gateways first: whether they report decides how members are judged.
+        send: list[ToSend] = []
+        for claim in claims:
+            if claim.kind == "w":
+                send += self._gateway(claim, now_ms)
+        groups = [c for c in claims if c.kind == "g" and c.name in self._store.view.groups]
+        if groups:
+            sights = self._sights(now_ms)
+            snapshots = self._store.groups([c.name for c in groups])
+            for claim, snapshot in zip(groups, snapshots, strict=True):
+                send += self._group(claim, snapshot, sights, now_ms)
+        for claim in claims:
+            if claim.kind == "s":
+                send += self._station(claim, now_ms)
+        return send
+
+    def _sights(self, now_ms: int) -> Sights:
+        states, routers = self._store.live()
+        lost_after_ms = round(self._store.view.limits.gateway_lost_after_s * 1000)
+        return Sights(states, routers, lost_after_ms, now_ms)
+
+    # -- groups --------------------------------------------------------------------------------
+
+    def _group(
+        self, claim: Claim, snapshot: GroupSnapshot, sights: Sights, now_ms: int
+    ) -> list[ToSend]:
+        view = self._store.view
+        policy, group = view.policies[claim.name], view.groups[claim.name]
+        judged = [
+            (s, judge(s, policy, sights.repeater(s.place.repeater), now_ms))
+            for s in snapshot.members
+        ]
+        fanout = work_out(
+            snapshot, judged, policy, pins=group.pins, bars=group.bars, sights=sights, now_ms=now_ms
+        )
+        loops = find_loops(snapshot.forwardings)
+        trouble = found.of_group(snapshot, judged, fanout, loops, policy, view.limits, now_ms)
+        outcome = Outcome(claim, snapshot.rev, snapshot.ver)
+        times = [trouble.next_ms, fanout.next_ms, *(j.next_ms for _, j in judged)]
+        shown = []
+        for summary, judgement in judged:
+            if judgement.is_member:
+                shown.append((summary, judgement))
+            elif summary.place.ms + self._store.forget_ms <= now_ms:
+                outcome.drop_stations.append((summary.station, summary.rev))
+            else:
+                hidden_ms = judgement.since_ms + CLOSED_SHOWN_MS
+                if hidden_ms > now_ms:
+                    shown.append((summary, judgement))
+                times.append(max(hidden_ms, now_ms + 1) if hidden_ms > now_ms
+                             else summary.place.ms + self._store.forget_ms)
+        outcome.next_ms = min((t for t in times if t is not None), default=0)
+        self._fill(outcome, snapshot, fanout, shown, now_ms)
+        outcome.messages += make.replies(
+            view.name, snapshot, judged, round(view.limits.reply_within_s * 1000), now_ms
+        )
+        self._watch.group(snapshot, judged, fanout)
+        return self._settle(outcome, snapshot.conditions, trouble, now_ms)
+
+    def _fill(
+        self,
+        outcome: Outcome,
+        snapshot: GroupSnapshot,
+        fanout: FanOutResult,
+        shown: Sequence[tuple[Summary, Judgement]],
+        now_ms: int,
+    ) -> None:
+        """Fields to keep, and the retained messages where their content has changed."""
+        region = self._store.view.name
+        fields = outcome.fields
+        if snapshot.born_ms is None:
+            fields["#born"] = str(now_ms)
+        fields["#previous"] = json.dumps(
+            {s.station: f"{j.standing} {s.place.repeater}" for s, j in shown}
+        )
+        body = make.fanout_body(region, snapshot, fanout)
+        digest = _digest(body.model_dump_json())
+        if digest != snapshot.fanout_digest:
+            version = snapshot.fanout_version + 1
+            fields["#fanout_version"], fields["#fanout_digest"] = str(version), digest
+            outcome.messages.append(make.fanout_message(body, version, now_ms))
+        roster = make.reach_body(region, snapshot.group, shown)
+        digest = _digest(roster.model_dump_json())
+        if digest != snapshot.reach_digest:
+            version = snapshot.reach_version + 1
+            fields["#reach_version"], fields["#reach_digest"] = str(version), digest
+            outcome.messages.append(make.reach_message(roster, version, now_ms))
+
+    # -- gateways ------------------------------------------------------------------------------
+
+    def _gateway(self, claim: Claim, now_ms: int) -> list[ToSend]:
+        view = self._store.view
+        snapshot = self._store.gateway(claim.name)
+        sight = self._sights(now_ms).gateway(claim.name)
+        born_ms = snapshot.born_ms if snapshot.born_ms is not None else now_ms
+        lost = sight.standing is not GatewayStanding.UP
+        behind = self._store.places_behind(claim.name) if lost or sight.down_repeaters else []
+        trouble = found.of_gateway(snapshot, sight, born_ms, behind, view.limits, now_ms)
+        outcome = Outcome(claim, snapshot.rev, snapshot.ver)
+        times = [trouble.next_ms, now_ms + BEHIND_REFRESH_MS if lost and behind else None]
+        outcome.next_ms = min((t for t in times if t is not None), default=0)
+        if snapshot.born_ms is None:
+            outcome.fields["#born"] = str(born_ms)
+        if not snapshot.missing and snapshot.hole_ms is not None:
+            outcome.drop.append("hole_ms")
+        standing = f"{sight.standing} {' '.join(sorted(sight.down_repeaters))}"
+        if standing != snapshot.standing:
+            outcome.fields["#standing"] = standing
+            # Before the commit: should this worker die now, it is done again.
+            self._store.wake([f"g/{name}" for name in view.groups], now_ms)
+        self._watch.gateway(sight, snapshot)
+        return self._settle(outcome, snapshot.conditions, trouble, now_ms)
+
+    # -- stations ------------------------------------------------------------------------------
+
+    def _station(self, claim: Claim, now_ms: int) -> list[ToSend]:
+        record = self._store.station(claim.name)
+        if record is None:
+            self._store.commit(Outcome(claim, 0, 0, forget=True), now_ms)
+            return []
+        view = self._store.view
+        evidence = find_two_places(record.path, view.sites, view.limits.max_speed_kmh)
+        trouble = found.of_station(claim.name, evidence, view.limits, now_ms)
+        forget_ms = record.place.ms + self._store.forget_ms
+        outcome = Outcome(claim, record.rev, record.ver, forget=forget_ms <= now_ms)
+        if not outcome.forget:
+            outcome.next_ms = min(forget_ms, trouble.next_ms or forget_ms)
+        return self._settle(outcome, record.conditions, trouble, now_ms)
+
+    # -- committing ----------------------------------------------------------------------------
+
+    def _settle(
+        self, outcome: Outcome, told: str, trouble: Found, now_ms: int
+    ) -> list[ToSend]:
+        """Bring the alerts up to date, then commit: a crash in between repeats both."""
+        send: list[ToSend] = []
+        digest = _conditions_digest(trouble.conditions)
+        if digest != told:
+            raised = raise_alerts(
+                self._store, outcome.claim.subject, trouble.conditions, now_ms
+            )
+            send += [ToSend(keys.ALERTS, message) for message in raised]
+            outcome.fields["#conditions"] = digest
+        committed = self._store.commit(outcome, now_ms)
+        if committed is None:
+            self._watch.outdated()
+            return send
+        return send + [ToSend(outcome.claim.partition, message) for message in committed]
+

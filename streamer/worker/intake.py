@@ -1,0 +1,268 @@
+"""From messages to batches: decode, check, correct the times, resolve names. No I/O."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import Any
+
+from streamer.clock import from_ms, to_ms
+from streamer.config import RegionView
+from streamer.contract import topics
+from streamer.contract.decode import Problem, decode
+from streamer.contract.events import Heard, Phase, Route, State
+from streamer.contract.published import Refusal, RefusalReason
+from streamer.domain.callsign import Accepted, CallSignRules, normalise
+from streamer.mqtt.connection import Incoming
+from streamer.state.shapes import GatewayBatch, Keying, RouteMark
+
+EXCERPT_LENGTH = 300
+
+
+@dataclass(slots=True)
+class Batch:
+    """Events made ready for the state."""
+
+    gateways: dict[str, GatewayBatch] = field(default_factory=dict)
+    keyings: dict[str, list[Keying]] = field(default_factory=dict)
+    routes: list[RouteMark] = field(default_factory=list)
+    refusals: list[Refusal] = field(default_factory=list)
+    states: list[tuple[str, int, State]] = field(default_factory=list)
+    """Heartbeats that may be answered: gateway, place among its states, message."""
+    events: int = 0
+    oldest_ms: int | None = None
+
+    def gateway(self, name: str) -> GatewayBatch:
+        found = self.gateways.get(name)
+        if found is None:
+            found = self.gateways[name] = GatewayBatch()
+        return found
+
+
+class _Refused(Exception):
+    """One event is not accepted; `tally` is what its number counts as."""
+
+    def __init__(self, reason: RefusalReason, detail: str, tally: str) -> None:
+        super().__init__(detail)
+        self.reason = reason
+        self.tally = tally
+
+
+class Intake:
+    """Built for one version of the region file."""
+
+    def __init__(self, view: RegionView) -> None:
+        self._view = view
+        region = view.region
+        self._rules = CallSignRules(
+            extra_prefixes=region.extra_prefixes,
+            accepted_calls=region.accepted_calls,
+            denied_calls=region.denied_calls,
+        )
+        self._future_ms = round(view.limits.future_s * 1000)
+        self._late_ms = {g: round(p.late_after_s * 1000) for g, p in view.policies.items()}
+        self._late_else_ms = round(region.policy.late_after_s * 1000)
+        self._words = {
+            g: frozenset(w.upper() for w in p.check_out_words) for g, p in view.policies.items()
+        }
+        self._inbound = lru_cache(maxsize=8192)(topics.parse_inbound)
+
+    def take(self, message: Incoming, now_ms: int, batch: Batch) -> None:
+        """Add a message's events to a batch, and refusals for what is wrong with it."""
+        inbound = self._inbound(message.topic)
+        if inbound is None or inbound.region != self._view.name:
+            text = f"topic: net/{self._view.name}/gw/GATEWAY/KIND is expected"
+            self._refuse(batch, message, None, Problem(RefusalReason.TOPIC, text), now_ms)
+            return
+        gateway = inbound.gateway
+        if not self._view.knows_gateway(gateway):
+            text = f"gateway {gateway!r} is not in the region file; add it there"
+            problem = Problem(RefusalReason.UNKNOWN_GATEWAY, text)
+            self._refuse(batch, message, gateway, problem, now_ms)
+            return
+        if not message.payload and message.retain is False and inbound.kind == topics.Kind.STATE:
+            return  # somebody removed a retained state; nothing is said by it
+        events, problems = decode(inbound.kind, message.payload)
+        for problem in problems:
+            self._refuse(batch, message, gateway, problem, now_ms)
+            if problem.identity is not None and inbound.kind != topics.Kind.STATE:
+                said = (*problem.identity, "refused", "", "", 0)
+                batch.gateway(gateway).events.append(said)
+        for index, event in enumerate(events):
+            self._event(batch, message, gateway, event, index, now_ms)
+
+    def _event(
+        self,
+        batch: Batch,
+        message: Incoming,
+        gateway: str,
+        event: Heard | Route | State,
+        index: int,
+        now_ms: int,
+    ) -> None:
+        entry = batch.gateway(gateway)
+        try:
+            if isinstance(event, Heard):
+                said = self._heard(batch, gateway, event, now_ms)
+            elif isinstance(event, Route):
+                said = self._route(batch, gateway, event, now_ms)
+            else:
+                self._state(batch, gateway, event, message, now_ms)
+                return
+            entry.events.append(said)
+            batch.events += 1
+        except _Refused as refused:
+            problem = Problem(refused.reason, str(refused), index)
+            self._refuse(batch, message, gateway, problem, now_ms)
+            if refused.reason is RefusalReason.FUTURE:
+                entry.future_ms = max(entry.future_ms, now_ms)
+            if not isinstance(event, State):
+                entry.events.append((event.boot, event.seq, refused.tally, "", "", 0))
+
+    # -- kinds of events ---------------------------------------------------------------------
+
+    def _heard(
+        self, batch: Batch, gateway: str, event: Heard, now_ms: int
+    ) -> tuple[str, int, str, str, str, int]:
+        self._own(gateway, event.repeater)
+        offset_ms = round((event.clock_offset_s or 0.0) * 1000)
+        sent_ms = to_ms(event.sent_at) + offset_ms
+        duration_ms = None if event.duration_s is None else round(event.duration_s * 1000)
+        if event.started_at is not None:
+            ms = to_ms(event.started_at) + offset_ms
+        else:
+            ms = sent_ms - (duration_ms or 0 if event.phase is Phase.END else 0)
+        to = normalise(event.to)[0] if event.to else None
+        group = to if to in self._view.groups else ""
+        self._in_time(max(ms, sent_ms), ms, now_ms, self._late_ms.get(group, self._late_else_ms))
+        verdict = self._rules.judge(event.station)
+        if not isinstance(verdict, Accepted):
+            call = verdict.raw.strip().upper().replace(" ", "_")[:32]
+            return event.boot, event.seq, "quarantined", call or "_", verdict.reason, ms
+        # An over cannot end after its end was recorded; a wrong duration must not rule the future.
+        end_ms = max(ms, min(ms + (duration_ms or 0), sent_ms))
+        out_group, out_word = self._check_out(event.text, group)
+        keying = Keying(
+            verdict.call,
+            ms,
+            f"{gateway} {event.boot} {event.seq:016d}",
+            event.repeater,
+            event.over,
+            (to, verdict.suffix, duration_ms, event.rssi_dbm, event.ber_pct, event.text),
+            _position(event, ms, end_ms, offset_ms),
+            group,
+            out_group,
+            out_word,
+            end_ms,
+        )
+        known = batch.keyings.get(verdict.call)
+        if known is None:
+            batch.keyings[verdict.call] = [keying]
+        else:
+            known.append(keying)
+        if batch.oldest_ms is None or ms < batch.oldest_ms:
+            batch.oldest_ms = ms
+        return event.boot, event.seq, "heard", "", "", ms
+
+    def _check_out(self, text: str | None, group: str) -> tuple[str, str]:
+        """The group that a text checks out of, or the word if it is said to none."""
+        word = text.strip().upper() if text else ""
+        if not word:
+            return "", ""
+        if group:
+            return (group, "") if word in self._words[group] else ("", "")
+        return ("", word) if word in self._view.check_out_words else ("", "")
+
+    def _route(
+        self, batch: Batch, gateway: str, event: Route, now_ms: int
+    ) -> tuple[str, int, str, str, str, int]:
+        self._own(gateway, event.repeater)
+        if event.group not in self._view.groups:
+            text = f"group {event.group!r} is not in the region file; add it there"
+            raise _Refused(RefusalReason.UNKNOWN_GROUP, text, "refused")
+        offset_ms = round((event.clock_offset_s or 0.0) * 1000)
+        ms = to_ms(event.at) + offset_ms
+        self._in_time(ms, ms, now_ms, self._late_ms[event.group])
+        batch.routes.append(
+            RouteMark(
+                event.group,
+                ms,
+                f"{gateway} {event.boot} {event.seq:016d}",
+                event.repeater,
+                event.action,
+                "-" if event.latency_s is None else repr(event.latency_s),
+                event.over or "-",
+                event.from_gateway or "-",
+            )
+        )
+        return event.boot, event.seq, "route", "", "", ms
+
+    def _state(
+        self, batch: Batch, gateway: str, event: State, message: Incoming, now_ms: int
+    ) -> None:
+        for repeater in event.repeaters:
+            self._own(gateway, repeater.id)
+        offset_ms = round((event.clock_offset_s or 0.0) * 1000)
+        ms = to_ms(event.sent_at) + offset_ms
+        entry = batch.gateway(gateway)
+        if ms > now_ms + self._future_ms:
+            entry.future_ms = max(entry.future_ms, now_ms)
+        # The order of states is not by time; a wrong clock must not silence a gateway that has yet
+        # to learn how wrong it is, so its heartbeat counts as of now.
+        ms = max(0, min(ms, now_ms))
+        if not message.retain and event.up and event.seq is not None:
+            batch.states.append((gateway, len(entry.states), event))
+        content = event.model_dump_json(exclude_none=True)
+        seq = "will" if event.seq is None else event.seq
+        entry.states.append((event.boot, event.session, seq, ms, content))
+
+    # -- checks ------------------------------------------------------------------------------
+
+    def _own(self, gateway: str, repeater: str) -> None:
+        if repeater.partition("/")[0] != gateway:
+            text = f"repeater {repeater} in a message of gateway {gateway}: send your own only"
+            raise _Refused(RefusalReason.WRONG_GATEWAY, text, "refused")
+        if not self._view.knows_repeater(repeater):
+            text = f"repeater {repeater} is not in the region file; add it there"
+            raise _Refused(RefusalReason.UNKNOWN_REPEATER, text, "refused")
+
+    def _in_time(self, latest_ms: int, ms: int, now_ms: int, late_ms: int) -> None:
+        if latest_ms > now_ms + self._future_ms:
+            ahead_s = (latest_ms - now_ms) / 1000
+            text = (
+                f"its time is {ahead_s:.0f} s ahead of the server's: at most "
+                f"{self._future_ms / 1000:g} s; set the gateway's clock"
+            )
+            raise _Refused(RefusalReason.FUTURE, text, "future")
+        if ms < now_ms - late_ms:
+            text = f"older than late_after_s = {late_ms / 1000:g}: kept, not applied"
+            raise _Refused(RefusalReason.LATE, text, "late")
+
+    def _refuse(
+        self, batch: Batch, message: Incoming, gateway: str | None, problem: Problem, now_ms: int
+    ) -> None:
+        excerpt = message.payload[:EXCERPT_LENGTH].decode("utf-8", "backslashreplace")
+        batch.refusals.append(
+            Refusal(
+                at=from_ms(now_ms),
+                topic=message.topic[:300],
+                gateway=gateway,
+                reason=problem.reason,
+                detail=problem.detail[:500],
+                index=problem.index,
+                size_bytes=len(message.payload),
+                excerpt=excerpt[:512],
+            )
+        )
+
+
+def _position(event: Heard, ms: int, end_ms: int, offset_ms: int) -> tuple[Any, ...] | None:
+    where = event.position
+    if where is None:
+        return None
+    at_ms = ms if where.at is None else min(to_ms(where.at) + offset_ms, end_ms)
+    return max(0, at_ms), where.lat, where.lon, where.speed_mps, where.course_deg
+
+
+def count_events(messages: Sequence[Incoming]) -> int:
+    """A quick guess of how many events messages hold, to size batches by."""
+    return sum(1 + m.payload.count(b'"seq"') for m in messages)

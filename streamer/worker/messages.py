@@ -1,0 +1,147 @@
+"""Turns what was worked out into the messages of the contract. No I/O."""
+
+from collections.abc import Sequence
+
+from streamer.clock import from_ms
+from streamer.contract import topics
+from streamer.contract.published import (
+    AckReply,
+    Carriage,
+    FanOut,
+    FanOutRepeater,
+    IdleRepeater,
+    Member,
+    Reach,
+    Standing,
+)
+from streamer.domain.fanout import FanOutResult, Wanted, 
+from streamer.domain.membership import Judgement
+from streamer.domain.model import Carrying, GroupSnapshot, Said, Summary
+from streamer.state.shapes import OutMessage
+
+_EPOCH = from_ms(0)
+
+
+def carried_after_s(wanted: Wanted, said: Carrying | None) -> float | None:
+    """How long after it was called for the group came to be carried; None if not known."""
+    if wanted.carriage is not Carriage.CARRIED or said is None or wanted.since_ms is None:
+        return None
+    waited_ms = said.ms - wanted.since_ms
+    return waited_ms / 1000 if waited_ms >= 0 else None
+
+
+def fanout_body(region: str, snapshot: GroupSnapshot, result: FanOutResult) -> FanOut:
+    """The fan-out without its version and time, to compare by."""
+    return FanOut(
+        region=region,
+        group=snapshot.group,
+        version=1,
+        at=_EPOCH,
+        repeaters=tuple(
+            FanOutRepeater(
+                repeater=w.repeater,
+                why=w.why,
+                members=w.members,
+                until=None if w.until_ms is None else from_ms(w.until_ms),
+                since=None if w.since_ms is None else from_ms(w.since_ms),
+                carriage=w.carriage,
+                carried_after_s=carried_after_s(w, snapshot.carrying.get(w.repeater)),
+            )
+            for w in result.wanted
+        ),
+        starved=tuple(w.repeater for w in result.wanted if w.starved),
+        idle=tuple(IdleRepeater(repeater=r, since=from_ms(ms)) for r, ms in result.idle),
+        barred=result.barred,
+    )
+
+
+def fanout_message(body: FanOut, version: int, now_ms: int) -> OutMessage:
+    final = body.model_copy(update={"version": version, "at": from_ms(now_ms)})
+    topic = topics.fanout_topic(body.region, body.group)
+    return OutMessage(topic, str(version), final.model_dump_json(), True)
+
+
+def reach_body(
+    region: str, group: str, shown: Sequence[tuple[Summary, Judgement]]
+) -> Reach:
+    """The roster without its version and time, to compare by."""
+    return Reach(
+        region=region,
+        group=group,
+        version=1,
+        at=_EPOCH,
+        members=tuple(_member(summary, judgement) for summary, judgement in shown),
+    )
+
+
+def _member(summary: Summary, judgement: Judgement) -> Member:
+    fix, came = summary.fix, summary.check_in
+    closed = judgement.standing is Standing.CHECKED_OUT
+    return Member(
+        station=summary.station,
+        suffix=summary.place.suffix,
+        standing=judgement.standing,
+        reasons=judgement.reasons,
+        repeater=summary.place.repeater,
+        last_heard_at=from_ms(summary.place.ms),
+        checked_in_at=from_ms(came.ms if came else summary.place.ms),
+        checked_out_at=from_ms(judgement.since_ms) if closed else None,
+        lat=fix.lat if fix else None,
+        lon=fix.lon if fix else None,
+        position_at=from_ms(fix.at_ms) if fix else None,
+    )
+
+
+def reach_message(body: Reach, version: int, now_ms: int) -> OutMessage:
+    final = body.model_copy(update={"version": version, "at": from_ms(now_ms)})
+    topic = topics.reach_topic(body.region, body.group)
+    return OutMessage(topic, str(version), final.model_dump_json(), True)
+
+
+def replies(
+    region: str,
+    snapshot: GroupSnapshot,
+    judged: Sequence[tuple[Summary, Judgement]],
+    within_ms: int,
+    now_ms: int,
+) -> list[OutMessage]:
+    """Acknowledgements for those who came in or went out just now.
+
+    A check-in or check-out that arrives late mends the state in silence: nobody on the air waits
+    for an answer to it any more.
+    """
+    made = []
+    for summary, judgement in judged:
+        known = snapshot.previous.get(summary.station, "").split(" ")[0]
+        was_member = known not in ("", Standing.EXPIRED, Standing.CHECKED_OUT)
+        if judgement.is_member and not was_member:
+            said, word = summary.check_in, "IN"
+        elif judgement.standing is Standing.CHECKED_OUT and known != Standing.CHECKED_OUT:
+            said, word = newest_check_out(summary, judgement), "OUT"
+        else:
+            continue
+        if said is not None and abs(now_ms - said.ms) <= within_ms:
+            made.append(_reply(region, snapshot.group, summary.station, said, word, now_ms))
+    return made
+
+
+def newest_check_out(summary: Summary, judgement: Judgement) -> Said | None:
+    said = [*summary.words.values(), *([summary.check_out] if summary.check_out else [])]
+    return next((s for s in said if s.ms == judgement.since_ms), None)
+
+
+def _reply(
+    region: str, group: str, station: str, said: Said, word: str, now_ms: int
+) -> OutMessage:
+    reply = AckReply(
+        station=station,
+        group=group,
+        repeater=said.repeater,
+        text=f"{word} {group}",
+        over=said.over,
+        at=from_ms(now_ms),
+    )
+    topic = topics.reply_topic(region, said.gateway)
+    # The same answer made twice has the same name, and so goes out once.
+    name = f"{topic}#{group}.{station}.{word}.{said.ms}"
+    return OutMessage(name, str(said.ms), reply.model_dump_json(), False)
