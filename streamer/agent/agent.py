@@ -14,7 +14,7 @@ from streamer.agent.replies import ReplyRunner
 from streamer.agent.sender import Sender
 from streamer.agent.sources import Source, make_source
 from streamer.agent.spool import Spool
-from streamer.clock import Clock
+from streamer.clock import Clock, from_ms
 from streamer.contract.published import AckReply
 
 
@@ -121,7 +121,8 @@ class Agent:
 
     def set_repeater(self, port: str, *, up: bool) -> bool:
         """Report a repeater's state with a heartbeat at once; False if the port is unknown."""
-        return self._heartbeat.repeater_changed(RepeaterChange(port, up))
+        now_ms, _ = self._watch.now()
+        return self._heartbeat.repeater_changed(RepeaterChange(port, up, from_ms(now_ms)))
 
     def stop(self, *, abrupt: bool = False, timeout_s: float | None = None) -> None:
         """Read no more, send what is left (at most `drain_s`), say goodbye.

@@ -29,7 +29,6 @@ _ADDED: Final[dict[str, Any]] = {
 _EXTRA: Final = frozenset({"event", "nmea", "ended_at"})
 _HEARD: Final = frozenset(Heard.model_fields) | _EXTRA
 _ROUTE: Final = frozenset(Route.model_fields) | _EXTRA
-_REPEATER: Final = frozenset({"event", "repeater", "up"})
 _OPEN_OVERS: Final = 256
 
 
@@ -43,6 +42,7 @@ class RepeaterChange:
 
     port: str
     up: bool
+    at: datetime
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +78,7 @@ class EventMaker:
         kind = fields.get("event") or _guess(fields)
         self._name_repeater(fields, repeater)
         if kind == "repeater":
-            return self._repeater(fields)
+            return self._repeater(fields, now_ms)
         if kind not in ("heard", "route"):
             raise EventError(f"event {str(kind)[:40]!r}: heard, route or repeater is expected")
         remarks: list[str] = []
@@ -115,13 +115,14 @@ class EventMaker:
                 "give the port alone"
             )
 
-    def _repeater(self, fields: dict[str, Any]) -> Made:
+    def _repeater(self, fields: dict[str, Any], now_ms: int) -> Made:
         up, name = fields.get("up"), fields.get("repeater")
         if not isinstance(up, bool):
             raise EventError("up: true or false is expected")
         if not isinstance(name, str):
             raise EventError("repeater: the port's name is expected")
-        return Made(RepeaterChange(name.partition("/")[2], up))
+        at = _moment(fields.get("at")) or from_ms(now_ms)
+        return Made(RepeaterChange(name.partition("/")[2], up, at))
 
     def _heard(self, fields: dict[str, Any], now_ms: int, remarks: list[str]) -> Made:
         sentence = fields.pop("nmea", None)

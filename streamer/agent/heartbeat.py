@@ -11,7 +11,7 @@ from streamer.agent.events import RepeaterChange
 from streamer.agent.intake import ClockWatch
 from streamer.agent.spool import Spool
 from streamer.clock import from_ms, to_ms
-from streamer.contract.events import State
+from streamer.contract.events import RepeaterState, State
 from streamer.contract.published import TimeReply
 
 QUICK: Final = 3  # heartbeats in quick order after a connection, so that the offset is soon known
@@ -29,7 +29,9 @@ class Heartbeat:
         self._settings = settings
         self._spool = spool
         self._watch = watch
-        self._repeaters = settings.states()
+        self._repeaters = {
+            port: self._remembered(port, state) for port, state in settings.states().items()
+        }
         self._lock = threading.Lock()
         self._changed = False
         self._session = 0
@@ -46,9 +48,19 @@ class Heartbeat:
             if known is None:
                 return False
             if known.up != change.up:
-                self._repeaters[change.port] = known.model_copy(update={"up": change.up})
+                state = known.model_copy(update={"up": change.up, "changed_at": change.at})
+                self._repeaters[change.port] = state
+                self._spool.note(f"repeater:{change.port}", state.model_dump_json())
                 self._changed = True
             return True
+
+    def _remembered(self, port: str, state: RepeaterState) -> RepeaterState:
+        """As it was last known: a source that is read on will not say again that it is down."""
+        text = self._spool.place(f"repeater:{port}")
+        if text is None:
+            return state
+        then = RepeaterState.model_validate_json(text)
+        return state.model_copy(update={"up": then.up, "changed_at": then.changed_at})
 
     @property
     def session(self) -> int:

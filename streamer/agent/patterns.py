@@ -136,7 +136,7 @@ class Pattern:
         if "lat" in position and "lon" in position:
             made["position"] = position
         moment = made.pop("time", None)
-        if moment is not None and made["event"] == "route":
+        if moment is not None and made["event"] in ("route", "repeater"):
             made.setdefault("at", moment)
         elif moment is not None and made.get("phase") == "start":
             made.setdefault("started_at", moment)

@@ -1,5 +1,6 @@
 """The thread that talks to the broker: connects, sends, beats, listens, and tries again."""
 
+import contextlib
 import random
 import threading
 from collections.abc import Callable
@@ -13,7 +14,7 @@ from streamer.agent.heartbeat import Heartbeat
 from streamer.agent.intake import ClockWatch
 from streamer.agent.logs import Log
 from streamer.agent.outgoing import Outgoing
-from streamer.agent.spool import Spool
+from streamer.agent.spool import Spool, SpoolError
 from streamer.clock import Clock
 from streamer.contract.published import AckReply, Reply, TimeReply
 from streamer.contract.topics import Kind, gateway_topic, reply_topic
@@ -139,18 +140,15 @@ class Sender:
             self._lost(str(error))
         except (OSError, ValueError) as error:
             # A password file or a certificate that cannot be read: it may be put right meanwhile.
-            self._log.seldom(
-                "connection_failed", why=f"{error}; check [broker] in the agent's file"
-            )
+            self._lost(f"{error}; check [broker] in the agent's file")
         finally:
             self.connected = False
             connection.abandon()
 
     def _lost(self, why: str) -> None:
-        hint = {}
         if "taken over" in why.lower():
-            hint["hint"] = "another agent uses this gateway's name; each gateway has one agent"
-        self._log.seldom("connection_lost", why=why, **hint)
+            why += "; another agent uses this gateway's name: each gateway has one agent"
+        self._log.seldom("connection_lost", why=why)
         self.outgoing.connection_lost(why)
 
     def _use(self, connection: Connection) -> None:
@@ -178,8 +176,8 @@ class Sender:
         self._watch.now()  # notices a clock that was set
         if self._heartbeat.due(now_s) and connection.room:
             self._beat(connection)
-        more = self._send(connection, now_s)
-        messages = connection.poll(0.0 if more and not self.outgoing.in_flight else timeout_s)
+        self._send(connection, now_s)
+        messages = connection.poll(timeout_s)
         for message in messages:
             self._received(message)
         if messages:
@@ -187,30 +185,31 @@ class Sender:
         self._take_answers(connection)
         if now_s - self._swept_s >= _SWEEP_S:
             self._swept_s = now_s
+            self._sweep(now_s)
+
+    def _sweep(self, now_s: float) -> None:
+        try:
             # The broker may be dead for a while before that is noticed.
             noticed_s = _KEEPALIVES * self._settings.broker.keepalive_s
             grace_s = self._settings.spool.grace_s
             self._spool.sweep(now_s, grace_s + noticed_s if grace_s else 0.0)
+        except SpoolError as error:
+            self._log.seldom("spool_failed", why=str(error))  # the rows stay a little longer
 
     def _beat(self, connection: Connection, *, up: bool = True) -> None:
         payload = self._heartbeat.beat(self._clock.monotonic_s(), up=up)
         self._state_tokens.add(connection.publish(self._state_topic, payload, retain=True))
 
-    def _send(self, connection: Connection, now_s: float) -> bool:
-        """Publish what there is room for; True if something was left because of the rate."""
-        offered = self.outgoing.messages(now_s)
-        try:
+    def _send(self, connection: Connection, now_s: float) -> None:
+        """Publish what there is room for, and what the rate allows."""
+        with contextlib.closing(self.outgoing.messages(now_s)) as offered:
+            # One place of the window is left to the heartbeat.
             while connection.room > 1 and self.outgoing.in_flight_bytes < _IN_FLIGHT_BYTES:
                 message = next(offered, None)
-                if message is None:
-                    return False
-                if not self._rate.take(now_s):
-                    return False
+                if message is None or not self._rate.take(now_s):
+                    return
                 token = connection.publish(self._topics[message.kind], message.payload)
                 self.outgoing.sent(message, token)
-            return True
-        finally:
-            offered.close()
 
     def _take_answers(self, connection: Connection) -> None:
         now_s = self._clock.monotonic_s()

@@ -200,6 +200,11 @@ class Spool:
             row = self._db.execute("SELECT place FROM place WHERE source = ?", (source,)).fetchone()
         return str(row[0]) if row else None
 
+    def note(self, source: str, place: str) -> None:
+        """Keep a text under a name, for `place` to find after a restart."""
+        with self._transaction():
+            self._db.execute("INSERT OR REPLACE INTO place VALUES (?, ?)", (source, place))
+
     def _used_bytes(self) -> int:
         pages, free, size = (
             int(self._db.execute(f"PRAGMA {name}").fetchone()[0])

@@ -29,6 +29,7 @@ class Summary:
     events: int = 0
     counted: int | None = None
     duplicates: int | None = None
+    tallies: dict[str, int] = field(default_factory=dict)
     lost: int | None = None
     waiting: int = 0
     refused: int = 0

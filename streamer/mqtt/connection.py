@@ -295,6 +295,21 @@ class Connection:
         taken, self._incoming = self._incoming, []
         return taken
 
+    def flush(self) -> None:
+        """Write out what waits to be written."""
+        self._flush()
+
+    def wait_for_answers(self, timeout_s: float) -> None:
+        """Read until something comes or the time is over; messages are kept for the next poll."""
+        self._flush()
+        before = self._progress
+        self._wait(timeout_s)
+        self._check(self._live.loop_read())
+        while self._progress != before:
+            before = self._progress
+            self._check(self._live.loop_read())
+        self._check(self._live.loop_misc())
+
     def _read(self, limit: int) -> None:
         # The library reads one packet a call; go on while that brings anything.
         client = self._live

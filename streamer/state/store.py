@@ -12,7 +12,7 @@ from redis.exceptions import RedisError
 from redis.retry import Retry
 
 from streamer.config import RegionView
-from streamer.contract.published import Standing
+from streamer.contract.published import AlertKind, Standing
 from streamer.domain.model import GatewaySnapshot, GroupSnapshot, LiveState, StationRecord
 from streamer.state import keys as k
 from streamer.state.records import gateway_from, group_from, live_from, station_from
@@ -326,6 +326,14 @@ class Store:
     def all_alerts(self) -> dict[str, str]:
         with _guarded():
             return dict(self._client.hgetall(self.keys.alerts()))
+
+    def alerts_by_kind(self) -> dict[str, int]:
+        """How many alerts of each kind are open or acknowledged; every kind is there."""
+        counts = dict.fromkeys((kind.value for kind in AlertKind), 0)
+        with _guarded():
+            for alert_id in self._client.hkeys(self.keys.alerts()):
+                counts[alert_id.split(".")[0]] += 1
+        return counts
 
     def owner_of_alert(self, alert_id: str) -> str | None:
         """Which subject raised an alert."""

@@ -111,8 +111,11 @@ class Deriver:
                 hidden_ms = judgement.since_ms + CLOSED_SHOWN_MS
                 if hidden_ms > now_ms:
                     shown.append((summary, judgement))
-                times.append(max(hidden_ms, now_ms + 1) if hidden_ms > now_ms
-                             else summary.place.ms + self._store.forget_ms)
+                times.append(
+                    max(hidden_ms, now_ms + 1)
+                    if hidden_ms > now_ms
+                    else summary.place.ms + self._store.forget_ms
+                )
         outcome.next_ms = min((t for t in times if t is not None), default=0)
         self._fill(outcome, snapshot, fanout, shown, now_ms)
         outcome.messages += make.replies(
@@ -193,16 +196,12 @@ class Deriver:
 
     # -- committing ----------------------------------------------------------------------------
 
-    def _settle(
-        self, outcome: Outcome, told: str, trouble: Found, now_ms: int
-    ) -> list[ToSend]:
+    def _settle(self, outcome: Outcome, told: str, trouble: Found, now_ms: int) -> list[ToSend]:
         """Bring the alerts up to date, then commit: a crash in between repeats both."""
         send: list[ToSend] = []
         digest = _conditions_digest(trouble.conditions)
         if digest != told:
-            raised = raise_alerts(
-                self._store, outcome.claim.subject, trouble.conditions, now_ms
-            )
+            raised = raise_alerts(self._store, outcome.claim.subject, trouble.conditions, now_ms)
             send += [ToSend(keys.ALERTS, message) for message in raised]
             outcome.fields["#conditions"] = digest
         committed = self._store.commit(outcome, now_ms)
@@ -210,4 +209,3 @@ class Deriver:
             self._watch.outdated()
             return send
         return send + [ToSend(outcome.claim.partition, message) for message in committed]
-

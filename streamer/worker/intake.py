@@ -147,7 +147,7 @@ class Intake:
             f"{gateway} {event.boot} {event.seq:016d}",
             event.repeater,
             event.over,
-            (to, verdict.suffix, duration_ms, event.rssi_dbm, event.ber_pct, event.text),
+            (to, verdict.suffix or None, duration_ms, event.rssi_dbm, event.ber_pct, event.text),
             _position(event, ms, end_ms, offset_ms),
             group,
             out_group,

@@ -14,7 +14,7 @@ from streamer.contract.published import (
     Reach,
     Standing,
 )
-from streamer.domain.fanout import FanOutResult, Wanted, 
+from streamer.domain.fanout import FanOutResult, Wanted
 from streamer.domain.membership import Judgement
 from streamer.domain.model import Carrying, GroupSnapshot, Said, Summary
 from streamer.state.shapes import OutMessage
@@ -61,9 +61,7 @@ def fanout_message(body: FanOut, version: int, now_ms: int) -> OutMessage:
     return OutMessage(topic, str(version), final.model_dump_json(), True)
 
 
-def reach_body(
-    region: str, group: str, shown: Sequence[tuple[Summary, Judgement]]
-) -> Reach:
+def reach_body(region: str, group: str, shown: Sequence[tuple[Summary, Judgement]]) -> Reach:
     """The roster without its version and time, to compare by."""
     return Reach(
         region=region,
@@ -130,9 +128,7 @@ def newest_check_out(summary: Summary, judgement: Judgement) -> Said | None:
     return next((s for s in said if s.ms == judgement.since_ms), None)
 
 
-def _reply(
-    region: str, group: str, station: str, said: Said, word: str, now_ms: int
-) -> OutMessage:
+def _reply(region: str, group: str, station: str, said: Said, word: str, now_ms: int) -> OutMessage:
     reply = AckReply(
         station=station,
         group=group,

@@ -91,9 +91,7 @@ def test_behind_the_wall_the_driver_is_heard_by_nobody(view: RegionView) -> None
     hidden = dict(story.DRIVE)[15.0]
     near = [r for r in world.receivers if hidden.distance_km(r.place) <= r.range_km]
     assert [
-        r
-        for r in near
-        if received_dbm(Land(()), hidden, r.place, r.mast_m, r.freq_mhz) > HEARD_DBM
+        r for r in near if received_dbm(Land(()), hidden, r.place, r.mast_m, r.freq_mhz) > HEARD_DBM
     ]
 
 
@@ -123,8 +121,7 @@ def test_what_is_off_hears_nothing(view: RegionView) -> None:
     hears = [
         h.at_s
         for h in happened
-        if isinstance(h, Keyed | Unkeyed)
-        and any(x.repeater == story.FAILING for x in h.over.heard)
+        if isinstance(h, Keyed | Unkeyed) and any(x.repeater == story.FAILING for x in h.over.heard)
     ]
     assert [t for t in hears if t < down]
     assert not [t for t in hears if down < t < 50]

@@ -1,0 +1,2 @@
+"""Commands that read: the region file, the state, the contract. For people and, with --json, for
+scripts."""

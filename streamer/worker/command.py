@@ -1,0 +1,97 @@
+"""`streamer worker`: starts one worker and stops it cleanly."""
+
+import argparse
+import signal
+import socket
+import sys
+from pathlib import Path
+from types import FrameType
+
+import structlog
+
+from streamer.clock import SystemClock
+from streamer.config import ConfigError, RegionView, load_region
+from streamer.logs import configure_logs
+from streamer.mqtt.settings import broker_from_url
+from streamer.state.store import Store, StoreMismatch, connect
+from streamer.worker.health import Health, serve
+from streamer.worker.loop import SHARE, Worker, WorkerSettings
+from streamer.worker.metrics import Metrics
+
+log = structlog.get_logger()
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("region", type=Path, help="the region file (TOML)")
+    parser.add_argument(
+        "--name",
+        default=f"worker-{socket.gethostname()}",
+        help="client id, the same at every start of this worker; each worker needs its own",
+    )
+    parser.add_argument("--broker", metavar="URL", help="mqtt:// or mqtts://, instead of [broker]")
+    parser.add_argument("--redis", metavar="URL", help="instead of redis_url of the region file")
+    parser.add_argument("--share", default=SHARE, help="name of the shared subscription")
+    parser.add_argument("--http", metavar="HOST:PORT", help="serve /metrics, /healthz, /readyz")
+
+
+def main(arguments: argparse.Namespace) -> int:
+    """Exit codes: 0 stopped as asked, 1 cannot work with what it found, 2 used wrongly."""
+    configure_logs()
+    try:
+        view = load_region(arguments.region)
+        broker = broker_from_url(arguments.broker) if arguments.broker else view.region.broker
+        host, port = _host_port(arguments.http) if arguments.http else ("", 0)
+    except ConfigError as error:
+        print(error, file=sys.stderr)
+        return 1
+    except ValueError as error:
+        print(f"streamer worker: {error}", file=sys.stderr)
+        return 2
+    clock, metrics, health = SystemClock(), Metrics(), Health()
+    store = Store(connect(arguments.redis or view.region.redis_url), view)
+    settings = WorkerSettings(arguments.name, broker, arguments.share)
+    worker = Worker(settings, view, store, clock, metrics, health)
+    stop_serving = serve(host, port, health, metrics, clock) if arguments.http else None
+    stopping = _watch_signals(worker, arguments.region, view)
+    log.info("worker starts", name=arguments.name, region=view.name)
+    try:
+        worker.run(lambda: bool(stopping))
+    except StoreMismatch as error:
+        log.error("cannot work with this Redis", error=str(error))
+        return 1
+    finally:
+        if stop_serving is not None:
+            stop_serving()
+    log.info("worker stopped", name=arguments.name)
+    return 0
+
+
+def _watch_signals(worker: Worker, region: Path, view: RegionView) -> list[int]:
+    """SIGTERM and SIGINT fill the returned list; SIGHUP reads the region file again."""
+    stopping: list[int] = []
+
+    def stop(number: int, _frame: FrameType | None) -> None:
+        stopping.append(number)
+
+    def read_again(_number: int, _frame: FrameType | None) -> None:
+        try:
+            fresh = load_region(region)
+        except ConfigError as error:
+            log.error("region file not taken over", problems=error.problems)
+            return
+        if fresh.name != view.name or fresh.region.partitions != view.region.partitions:
+            log.error("region file not taken over: region and partitions need a restart")
+            return
+        worker.reload(fresh)
+
+    signal.signal(signal.SIGTERM, stop)
+    signal.signal(signal.SIGINT, stop)
+    signal.signal(signal.SIGHUP, read_again)
+    return stopping
+
+
+def _host_port(text: str) -> tuple[str, int]:
+    host, _, port = text.rpartition(":")
+    if not port.isdigit():
+        raise ValueError(f"--http {text!r}: HOST:PORT is expected, such as 127.0.0.1:9100")
+    return host.strip("[]") or "127.0.0.1", int(port)

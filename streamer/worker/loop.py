@@ -1,0 +1,375 @@
+"""The worker: reads a share of what gateways say, merges it, publishes what follows, acknowledges.
+
+One thread does all of it, so there is no queue between receiving and merging, and an
+acknowledgement can only go out on the connection that brought the message. A batch is whatever has
+arrived while the last one was worked on: small and quick when little comes, large when much does.
+The broker's view of the in-flight window (Receive Maximum) bounds what is held here.
+"""
+
+import random
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+
+import structlog
+
+from streamer.clock import Clock, from_ms
+from streamer.config import RegionView
+from streamer.contract import topics
+from streamer.contract.events import State
+from streamer.contract.published import TimeReply
+from streamer.mqtt.connection import (
+    BrokerRefused,
+    Connection,
+    ConnectionLost,
+    Incoming,
+    MqttError,
+    Session,
+)
+from streamer.mqtt.settings import BrokerSettings
+from streamer.state.store import Store, StoreMismatch, StoreUnavailable
+from streamer.worker.deriver import Deriver
+from streamer.worker.health import Health
+from streamer.worker.intake import Batch, Intake, count_events
+from streamer.worker.metrics import Metrics
+from streamer.worker.publisher import Publisher
+from streamer.worker.watch import Watch
+
+log = structlog.get_logger()
+
+RECEIVE_MAXIMUM = 512
+EVENTS_PER_BATCH = 1000
+"""Larger arrivals are merged in several steps, so that no script runs long."""
+HELD_LIMIT = 4 * RECEIVE_MAXIMUM
+TICK_S = 0.1
+SLOW_TICK_S = 1.0
+UNTOLD_AFTER_MS = 3000
+SESSION_EXPIRY_S = 14 * 24 * 3600
+SHARE = "streamer"
+_BACKOFF_S = (0.2, 10.0)
+
+
+@dataclass(frozen=True, slots=True)
+class WorkerSettings:
+    """`name` is also the client id: a worker that comes back must come back under its own name,
+    since the broker keeps its share of unacknowledged messages for it."""
+
+    name: str
+    broker: BrokerSettings
+    share: str = SHARE
+
+
+class Worker:
+    """See the module's text. `run` returns when told to stop, after draining."""
+
+    def __init__(
+        self,
+        settings: WorkerSettings,
+        view: RegionView,
+        store: Store,
+        clock: Clock,
+        metrics: Metrics,
+        health: Health,
+    ) -> None:
+        self._settings = settings
+        self._view = view
+        self._store = store
+        self._clock = clock
+        self._metrics = metrics
+        self._health = health
+        self._intake = Intake(view)
+        self._deriver = Deriver(store, clock, Watch(metrics))
+        self._next_tick_s = 0.0
+        self._next_slow_s = 0.0
+        self._prepared = False
+        self._reload: RegionView | None = None
+
+    def reload(self, view: RegionView) -> None:
+        """Use another version of the region file from the next batch on."""
+        self._reload = view
+
+    # -- running -----------------------------------------------------------------------------
+
+    def run(self, stopping: Callable[[], bool]) -> None:
+        """Work until `stopping()`. Raises StoreMismatch; everything else is tried again."""
+        failures = 0
+        while not stopping():
+            self._beat()
+            try:
+                self._prepare()
+                connection = self._connect()
+            except StoreUnavailable as error:
+                self._redis_trouble(error)
+            except (MqttError, OSError) as error:
+                self._broker_trouble(error)
+            else:
+                failures = 0
+                self._serve(connection, stopping)
+                continue
+            failures += 1
+            self._pause(self._backoff_s(failures), stopping)
+
+    def _prepare(self) -> None:
+        if not self._prepared:
+            self._store.prepare(self._clock.now_ms())
+            self._redis_well()
+            self._prepared = True
+
+    def _connect(self) -> Connection:
+        session = Session(
+            client_id=self._settings.name,
+            clean=False,
+            expiry_s=SESSION_EXPIRY_S,
+            receive_maximum=RECEIVE_MAXIMUM,
+        )
+        connection = Connection(self._settings.broker, session, self._clock)
+        try:
+            connection.open()
+            region = self._view.name
+            everything = topics.gateways_filter(region)
+            # Retained states are not sent on a shared subscription (MQTT 5.0, 4.8.2).
+            filters = [(topics.states_filter(region), 1)]
+            if connection.protocol == "5":
+                filters.append((topics.shared(self._settings.share, everything), 1))
+            else:
+                filters = [(everything, 1)]
+            connection.subscribe(filters)
+        except BaseException:
+            connection.close()
+            raise
+        self._metrics.reconnects.inc()
+        self._metrics.connected.set(1)
+        self._health.connected = True
+        self._health.broker = f"connected, MQTT {connection.protocol}"
+        log.info(
+            "connected",
+            protocol=connection.protocol,
+            window=connection.window,
+            session_present=connection.session_present,
+        )
+        return connection
+
+    def _serve(self, connection: Connection, stopping: Callable[[], bool]) -> None:
+        publisher = Publisher(connection, self._store, self._clock, self._metrics)
+        held: list[Incoming] = []
+        failures = 0
+        try:
+            while not stopping():
+                self._beat()
+                self._take_reload()
+                if len(held) < HELD_LIMIT:
+                    held += connection.poll(0.0 if held else self._idle_s(), RECEIVE_MAXIMUM)
+                try:
+                    self._step(connection, publisher, held)
+                    held = []
+                    failures = 0
+                except StoreUnavailable as error:
+                    failures += 1
+                    self._redis_trouble(error)
+                    self._hold(connection, held, self._backoff_s(failures), stopping)
+            self._drain(connection, publisher)
+        except ConnectionLost as error:
+            # What was not acknowledged comes again on the next connection.
+            self._broker_trouble(error)
+        finally:
+            connection.close()
+            self._metrics.connected.set(0)
+            self._health.connected = False
+
+    def _step(self, connection: Connection, publisher: Publisher, held: Sequence[Incoming]) -> None:
+        """One round: merge what was received, publish what follows, acknowledge."""
+        publisher.collect()
+        publisher.settle()
+        if held:
+            with self._metrics.batch_seconds.time():
+                for part in _parts(held):
+                    self._merge(publisher, part)
+                connection.acknowledge(held)
+            self._redis_well()
+            self._metrics.messages.inc(len(held))
+        self._tick(publisher, bool(held))
+        publisher.pump()
+        connection.flush()
+
+    def _hold(
+        self,
+        connection: Connection,
+        held: list[Incoming],
+        seconds: float,
+        stopping: Callable[[], bool],
+    ) -> None:
+        """Redis is away: keep the connection alive, keep what comes, acknowledge nothing."""
+        until_s = self._clock.monotonic_s() + seconds
+        while self._clock.monotonic_s() < until_s and not stopping():
+            self._beat()
+            if len(held) < HELD_LIMIT:
+                held += connection.poll(0.05, RECEIVE_MAXIMUM)
+            else:
+                self._clock.sleep_s(0.05)
+
+    def _drain(self, connection: Connection, publisher: Publisher) -> None:
+        """Before leaving: what was committed goes out. What was not acknowledged waits for us."""
+        self._health.draining = True
+        until_s = self._clock.monotonic_s() + 5.0
+        try:
+            while not publisher.idle and self._clock.monotonic_s() < until_s:
+                publisher.pump()
+                connection.wait_for_answers(0.05)
+                publisher.collect()
+                publisher.settle()
+            self._store.settle_told(self._clock.now_ms())
+        except StoreUnavailable as error:
+            self._redis_trouble(error)
+        log.info("drained", complete=publisher.idle)
+
+    # -- one batch -----------------------------------------------------------------------------
+
+    def _merge(self, publisher: Publisher, messages: Sequence[Incoming]) -> None:
+        received_ms = self._clock.now_ms()
+        batch = Batch()
+        for message in messages:
+            self._intake.take(message, received_ms, batch)
+        taken = self._count(batch, received_ms)
+        tells = self._store.apply_stations(batch.keyings, received_ms) if batch.keyings else []
+        if tells or batch.routes:
+            self._store.apply_groups(tells, batch.routes, received_ms)
+        if batch.refusals:
+            self._refuse(publisher, batch)
+        self._answer_heartbeats(publisher, batch, taken, received_ms)
+        self._metrics.batch_events.observe(batch.events)
+        if batch.oldest_ms is not None:
+            self._metrics.event_age_seconds.observe((received_ms - batch.oldest_ms) / 1000)
+
+    def _count(self, batch: Batch, now_ms: int) -> dict[str, str]:
+        """Count each event once; returns which states were taken over."""
+        if not batch.gateways:
+            return {}
+        answers = self._store.apply_gateways(batch.gateways, now_ms)
+        for gateway, (verdicts, _) in answers.items():
+            said = batch.gateways[gateway].events
+            for event, verdict in zip(said, verdicts, strict=True):
+                tally = {"1": event[2], "0": "duplicate"}.get(verdict, "too_old")
+                self._metrics.events.labels(tally).inc()
+        return {gateway: taken for gateway, (_, taken) in answers.items()}
+
+    def _refuse(self, publisher: Publisher, batch: Batch) -> None:
+        texts = [(r.reason.value, r.model_dump_json()) for r in batch.refusals]
+        self._store.refuse(texts)
+        topic = topics.refused_topic(self._view.name)
+        for reason, text in texts:
+            self._metrics.refused.labels(reason).inc()
+            publisher.send_plain(topic, text)
+        # Acknowledged only once the refusal is with the broker: nothing vanishes without a word.
+        publisher.await_plain()
+
+    def _answer_heartbeats(
+        self, publisher: Publisher, batch: Batch, taken: dict[str, str], received_ms: int
+    ) -> None:
+        for gateway, place, state in batch.states:
+            if taken.get(gateway, "")[place : place + 1] == "1":
+                topic = topics.reply_topic(self._view.name, gateway)
+                publisher.send_plain(topic, self._time_reply(state, received_ms))
+
+    def _time_reply(self, state: State, received_ms: int) -> str:
+        assert state.seq is not None
+        return TimeReply(
+            boot=state.boot,
+            session=state.session,
+            seq=state.seq,
+            agent_sent_at=state.sent_at,
+            received_at=from_ms(received_ms),
+            replied_at=from_ms(self._clock.now_ms()),
+        ).model_dump_json()
+
+    # -- what is due -----------------------------------------------------------------------------
+
+    def _tick(self, publisher: Publisher, merged: bool) -> None:
+        now_s = self._clock.monotonic_s()
+        due = now_s >= self._next_tick_s
+        if merged or due:
+            self._look(publisher)
+        if due:
+            self._next_tick_s = now_s + TICK_S
+            publisher.claim()
+        if now_s >= self._next_slow_s:
+            self._next_slow_s = now_s + SLOW_TICK_S
+            self._slow_tick()
+
+    def _look(self, publisher: Publisher) -> None:
+        now_ms = self._clock.now_ms()
+        for partition in self._store.partitions:
+            claims = self._store.claim_due(partition, now_ms)
+            publisher.offer(self._deriver.look(claims))
+
+    def _slow_tick(self) -> None:
+        now_ms = self._clock.now_ms()
+        self._store.note_worker(self._settings.name, now_ms)
+        self._store.settle_told(now_ms)
+        untold = self._store.untold_stations(now_ms - UNTOLD_AFTER_MS)
+        if untold:
+            tells = self._store.apply_stations({name: [] for name in untold}, now_ms)
+            self._store.apply_groups(tells, [], now_ms)
+        self._metrics.waiting_out.set(self._store.waiting_out())
+        for kind, count in self._store.alerts_by_kind().items():
+            self._metrics.alerts.labels(kind).set(count)
+        self._redis_well()
+
+    # -- small things ----------------------------------------------------------------------------
+
+    def _take_reload(self) -> None:
+        view, self._reload = self._reload, None
+        if view is None:
+            return
+        self._view = self._store.view = view
+        self._intake = Intake(view)
+        self._prepared = False
+        self._prepare()
+        log.info("region file read again", groups=len(view.groups), gateways=len(view.gateways))
+
+    def _idle_s(self) -> float:
+        return max(0.0, min(TICK_S, self._next_tick_s - self._clock.monotonic_s()))
+
+    def _beat(self) -> None:
+        self._health.beat_s = self._clock.monotonic_s()
+
+    def _redis_well(self) -> None:
+        self._health.redis, self._health.redis_up = "answers", True
+        self._metrics.redis_up.set(1)
+
+    def _redis_trouble(self, error: Exception) -> None:
+        self._health.redis, self._health.redis_up = str(error)[:200], False
+        self._metrics.redis_up.set(0)
+        self._metrics.redis_errors.inc()
+        log.warning("redis does not answer: holding", error=str(error)[:300])
+
+    def _broker_trouble(self, error: Exception) -> None:
+        self._health.broker = str(error)[:200]
+        level = log.error if isinstance(error, BrokerRefused) else log.warning
+        level("no connection to the broker", error=str(error)[:300])
+
+    def _pause(self, seconds: float, stopping: Callable[[], bool]) -> None:
+        until_s = self._clock.monotonic_s() + seconds
+        while self._clock.monotonic_s() < until_s and not stopping():
+            self._beat()
+            self._clock.sleep_s(0.05)
+
+    @staticmethod
+    def _backoff_s(failures: int) -> float:
+        least, most = _BACKOFF_S
+        step: float = min(most, least * 2 ** min(failures, 10))
+        return step * random.uniform(0.5, 1.0)  # noqa: S311 - jitter is no secret
+
+
+def _parts(messages: Sequence[Incoming]) -> Iterator[Sequence[Incoming]]:
+    """Runs of messages that hold about EVENTS_PER_BATCH events at most."""
+    start, size = 0, 0
+    for at, message in enumerate(messages):
+        events = count_events([message])
+        if size and size + events > EVENTS_PER_BATCH:
+            yield messages[start:at]
+            start, size = at, 0
+        size += events
+    if start < len(messages):
+        yield messages[start:]
+
+
+__all__ = ["StoreMismatch", "Worker", "WorkerSettings"]

@@ -1,0 +1,99 @@
+"""Every metric of the worker, in one list: name, kind, labels, meaning.
+
+Labels are bounded by the region file: groups, repeaters, gateways, kinds. Never call signs.
+"""
+
+from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram
+
+_LATENCY_S = (0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0, 2.5, 5.0, 10.0, 30.0)
+
+
+class Metrics:
+    """The worker's metrics in a registry of their own."""
+
+    def __init__(self) -> None:
+        self.registry = r = CollectorRegistry()
+        self.messages = Counter("streamer_messages", "Messages received from gateways", registry=r)
+        self.events = Counter(
+            "streamer_events", "Events by what they counted as", ["tally"], registry=r
+        )
+        self.refused = Counter(
+            "streamer_refused", "Input that was not accepted", ["reason"], registry=r
+        )
+        self.batch_events = Histogram(
+            "streamer_batch_events",
+            "Events merged in one batch",
+            buckets=(1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000),
+            registry=r,
+        )
+        self.batch_seconds = Histogram(
+            "streamer_batch_seconds",
+            "Time from a batch's decoding to its acknowledgement",
+            buckets=_LATENCY_S,
+            registry=r,
+        )
+        self.event_age_seconds = Histogram(
+            "streamer_event_age_seconds",
+            "Age of the oldest keying of a batch when it was merged",
+            buckets=(0.1, 0.5, 1, 2, 5, 10, 30, 60, 300, 3600, 86400),
+            registry=r,
+        )
+        self.published = Counter(
+            "streamer_published", "Messages that the broker took over", registry=r
+        )
+        self.publish_refused = Counter(
+            "streamer_publish_refused", "Messages that the broker refused", registry=r
+        )
+        self.outdated = Counter(
+            "streamer_outdated_commits", "Results given up because the subject changed", registry=r
+        )
+        self.reconnects = Counter("streamer_broker_connects", "Connections made", registry=r)
+        self.redis_errors = Counter(
+            "streamer_redis_errors", "Calls that Redis did not answer", registry=r
+        )
+        self.connected = Gauge("streamer_broker_connected", "1 while connected", registry=r)
+        self.redis_up = Gauge("streamer_redis_up", "1 while Redis answers", registry=r)
+        self.waiting_out = Gauge(
+            "streamer_outbox_messages", "Messages not yet taken over by the broker", registry=r
+        )
+        self.fanout_repeaters = Gauge(
+            "streamer_fanout_repeaters",
+            "Repeaters that should carry a group, by whether they do",
+            ["group", "carriage"],
+            registry=r,
+        )
+        self.idle_repeaters = Gauge(
+            "streamer_idle_repeaters",
+            "Repeaters that carry a group for nobody",
+            ["group"],
+            registry=r,
+        )
+        self.members = Gauge(
+            "streamer_group_members",
+            "Members of a group by standing",
+            ["group", "standing"],
+            registry=r,
+        )
+        self.gateway_up = Gauge(
+            "streamer_gateway_up", "1 while a gateway reports", ["gateway"], registry=r
+        )
+        self.events_missing = Gauge(
+            "streamer_gateway_events_missing",
+            "Events of a gateway that have not arrived",
+            ["gateway"],
+            registry=r,
+        )
+        self.clock_offset_seconds = Gauge(
+            "streamer_gateway_clock_offset_seconds",
+            "Server time less gateway time, as the gateway knows it",
+            ["gateway"],
+            registry=r,
+        )
+        self.alerts = Gauge("streamer_alerts", "Open alerts by kind", ["kind"], registry=r)
+        self.heard_to_carried_seconds = Histogram(
+            "streamer_heard_to_carried_seconds",
+            "From the keying that called for a group on a repeater to its being carried there",
+            ["repeater"],
+            buckets=_LATENCY_S,
+            registry=r,
+        )

@@ -1,0 +1,182 @@
+"""Real servers for the tests: started on free ports, ended by process id."""
+
+import contextlib
+import os
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+import redis
+
+REQUIRED = "STREAMER_TESTS_NEED_ALL"
+"""Set in CI: a test whose server is missing fails instead of being skipped."""
+
+
+def program(*names: str) -> str:
+    """The path of the first program found; skips the test, or fails it in CI."""
+    places = os.environ.get("PATH", "") + os.pathsep + "/usr/sbin"
+    for name in names:
+        found = shutil.which(name, path=places)
+        if found:
+            return found
+    reason = f"needs {' or '.join(names)} (a package of the system; .ci/run installs it)"
+    if os.environ.get(REQUIRED):
+        pytest.fail(reason)
+    pytest.skip(reason)
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+def wait_until(check: Callable[[], object], what: str, seconds: float = 20.0) -> None:
+    """Poll until `check()` is true; fails the test after `seconds`."""
+    end = time.monotonic() + seconds
+    while not check():
+        if time.monotonic() > end:
+            pytest.fail(f"waited {seconds:g} s in vain for {what}")
+        time.sleep(0.01)
+
+
+class Server:
+    """A child process that can be ended gently, killed and started again on the same data."""
+
+    def __init__(self) -> None:
+        self.folder = Path(tempfile.mkdtemp(prefix="streamer-test-"))
+        self.process: subprocess.Popen[bytes] | None = None
+
+    def command(self) -> list[str]:
+        raise NotImplementedError
+
+    def answers(self) -> bool:
+        raise NotImplementedError
+
+    def start(self) -> None:
+        with (self.folder / "log").open("ab") as log:
+            self.process = subprocess.Popen(
+                self.command(), stdout=log, stderr=log, cwd=self.folder, env=self.environment()
+            )
+        wait_until(lambda: self._alive() and self.answers(), f"{self.command()[0]} to answer")
+
+    def environment(self) -> dict[str, str]:
+        return dict(os.environ)
+
+    def _alive(self) -> bool:
+        assert self.process is not None
+        if self.process.poll() is not None:
+            pytest.fail(f"{self.command()[0]} ended: {self.log()[-2000:]}")
+        return True
+
+    def log(self) -> str:
+        return (self.folder / "log").read_text(errors="replace")
+
+    def kill(self) -> None:
+        """As by kill -9."""
+        assert self.process is not None
+        self.process.kill()
+        self.process.wait()
+
+    def stop(self, seconds: float = 15.0) -> int:
+        """As by SIGTERM; the exit code."""
+        if self.process is None:
+            return 0
+        if self.process.poll() is None:
+            self.process.send_signal(signal.SIGTERM)
+        try:
+            return self.process.wait(seconds)
+        except subprocess.TimeoutExpired:
+            self.process.kill()
+            self.process.wait()
+            raise
+
+    def close(self) -> None:
+        if self.process is not None and self.process.poll() is None:
+            self.process.kill()
+            self.process.wait()
+        shutil.rmtree(self.folder, ignore_errors=True)
+
+
+class Mosquitto(Server):
+    """Persistent, with queues large enough to lose nothing; `extra` adds lines."""
+
+    def __init__(self, extra: str = "", *, anonymous: bool = True) -> None:
+        super().__init__()
+        self._program = program("mosquitto")
+        self.port = free_port()
+        data = self.folder / "data"
+        data.mkdir()
+        if os.geteuid() == 0:  # the broker gives up root's rights and must still write there
+            self.folder.chmod(0o755)
+            data.chmod(0o777)
+        text = (
+            f"listener {self.port} 127.0.0.1\nallow_anonymous {str(anonymous).lower()}\n"
+            "persistence true\n"
+            f"persistence_location {data}/\nautosave_interval 1\n"
+            "max_queued_messages 1000000\nmax_inflight_messages 1000\n" + extra
+        )
+        (self.folder / "mosquitto.conf").write_text(text)
+
+    def command(self) -> list[str]:
+        return [self._program, "-c", str(self.folder / "mosquitto.conf")]
+
+    def answers(self) -> bool:
+        with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", self.port), 1):
+            return True
+        return False
+
+    @property
+    def url(self) -> str:
+        return f"mqtt://127.0.0.1:{self.port}"
+
+
+class Redis(Server):
+    """On a unix socket; `aof` keeps every write on disk before it is answered."""
+
+    def __init__(self, *, aof: bool = False) -> None:
+        super().__init__()
+        self._program = program("redis-server", "valkey-server")
+        self._aof = aof
+
+    @property
+    def url(self) -> str:
+        return f"unix://{self.folder}/redis.sock"
+
+    def command(self) -> list[str]:
+        return [
+            self._program, "--port", "0", "--unixsocket", "redis.sock", "--save", "",
+            "--dir", str(self.folder), "--appendonly", "yes" if self._aof else "no",
+            "--appendfsync", "always", "--maxmemory-policy", "noeviction",
+        ]  # fmt: skip
+
+    def client(self) -> "redis.Redis":
+        return redis.Redis.from_url(self.url, decode_responses=True)
+
+    def answers(self) -> bool:
+        with contextlib.suppress(redis.RedisError), self.client() as client:
+            return bool(client.ping())
+        return False
+
+
+class WorkerProcess(Server):
+    """`streamer worker` on a region file."""
+
+    def __init__(self, region: Path, name: str, broker: str, store: str) -> None:
+        super().__init__()
+        self.port = free_port()
+        self._words = [str(region), "--name", name, "--broker", broker, "--redis", store]
+
+    def command(self) -> list[str]:
+        http = ["--http", f"127.0.0.1:{self.port}"]
+        return [sys.executable, "-m", "streamer", "worker", *self._words, *http]
+
+    def answers(self) -> bool:
+        return '"event": "connected"' in self.log()
