@@ -1,20 +1,32 @@
 """The region file: TOML to checked settings, with errors that say what, where and what to do."""
 
+import os
+import re
 import tomllib
+from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Final
+from urllib.parse import quote, urlsplit, urlunsplit
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from streamer.contract.common import GroupName, Name, RepeaterId
+from streamer.domain.callsign import CallSignRules
 from streamer.mqtt.settings import BrokerSettings
+from streamer.problems import problem_lines, suggestion
 
 MINUTE_S: Final = 60.0
 HOUR_S: Final = 3600.0
+REDIS_PASSWORD_VARIABLE: Final = "STREAMER_REDIS_PASSWORD"  # noqa: S105 - a variable's name
 
-Seconds = Annotated[float, Field(ge=0, le=366 * 24 * HOUR_S)]
+_Time = Field(ge=0, le=366 * 24 * HOUR_S)
+Seconds = Annotated[float, _Time]
+PositiveSeconds = Annotated[float, Field(gt=0, le=366 * 24 * HOUR_S)]
 Word = Annotated[str, Field(min_length=1, max_length=20)]
+Title = Annotated[str, Field(max_length=120)]
+"""Text for people, one line."""
+_Tuple = Field(strict=False)  # TOML has lists only
 
 
 class ConfigError(Exception):
@@ -27,21 +39,37 @@ class ConfigError(Exception):
 
 
 class Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    """TOML tells numbers, texts and truth apart, so nothing is guessed: "5" is no number."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
 
 
-class Policy(Table):
-    """How a group treats its members; `[policy]` gives the defaults, a group may differ."""
+class PolicySettings(Table):
+    """The times of a policy, each by itself."""
 
-    overdue_after_s: Seconds = Field(20 * MINUTE_S, description="silence: overdue")
-    out_of_reach_after_s: Seconds = Field(60 * MINUTE_S, description="silence: out of reach")
-    expire_after_s: Seconds = Field(4 * HOUR_S, description="silence: no longer a member")
+    overdue_after_s: PositiveSeconds = Field(20 * MINUTE_S, description="silence: overdue")
+    out_of_reach_after_s: PositiveSeconds = Field(
+        60 * MINUTE_S, description="silence: out of reach"
+    )
+    expire_after_s: PositiveSeconds = Field(4 * HOUR_S, description="silence: no longer a member")
     linger_s: Seconds = Field(120, description="a repeater stays this long after its last member")
     starved_after_s: Seconds = Field(15, description="wanted but not carried: an alert after this")
     late_after_s: Seconds = Field(24 * HOUR_S, description="older events are kept, not applied")
-    check_out_words: tuple[Word, ...] = Field(
+    check_out_words: Annotated[tuple[Word, ...], _Tuple] = Field(
         ("OUT", "QRT"), description="a text of just this word checks a station out"
     )
+
+    @field_validator("check_out_words")
+    @classmethod
+    def _sayable(cls, words: tuple[str, ...]) -> tuple[str, ...]:
+        for word in words:
+            if word != word.strip():
+                raise ValueError(f"{word!r} begins or ends with a blank and would never match")
+        return words
+
+
+class Policy(PolicySettings):
+    """How a group treats its members; `[policy]` gives the defaults, a group may differ."""
 
     @model_validator(mode="after")
     def _rising(self) -> "Policy":
@@ -52,12 +80,16 @@ class Policy(Table):
                 f"but are {steps[0]:g}, {steps[1]:g}, {steps[2]:g}"
             )
         if self.late_after_s < self.linger_s:
-            raise ValueError("late_after_s must not be shorter than linger_s")
+            raise ValueError(
+                "late_after_s must not be shorter than linger_s, "
+                f"but they are {self.late_after_s:g} and {self.linger_s:g}"
+            )
         return self
 
 
 class Repeater(Table):
     id: Name = Field(description="the port's name; the full name is gateway/port")
+    title: Title = ""
     lat: Annotated[float, Field(ge=-90, le=90)] | None = None
     lon: Annotated[float, Field(ge=-180, le=180)] | None = None
     antenna_m: Annotated[float, Field(ge=0, le=10_000)] | None = None
@@ -73,21 +105,31 @@ class Repeater(Table):
 
 class Gateway(Table):
     id: Name
-    repeater: tuple[Repeater, ...] = Field(min_length=1)
+    title: Title = ""
+    keeper: Title = Field(
+        "", description="whom to call about the site; shown with its alerts, never published"
+    )
+    repeater: Annotated[tuple[Repeater, ...], _Tuple] = Field(min_length=1)
 
 
 class Group(Table):
     name: GroupName
-    title: str = ""
-    pins: tuple[RepeaterId, ...] = Field((), description="repeaters that always carry the group")
-    bars: tuple[RepeaterId, ...] = Field((), description="repeaters that never carry it")
-    policy: dict[str, Any] = Field({}, description="settings that differ from [policy]")
+    title: Title = ""
+    pins: Annotated[tuple[RepeaterId, ...], _Tuple] = Field(
+        (), description="repeaters that always carry the group"
+    )
+    bars: Annotated[tuple[RepeaterId, ...], _Tuple] = Field(
+        (), description="repeaters that never carry it"
+    )
+    policy: PolicySettings = Field(
+        PolicySettings(), description="settings that differ from [policy]"
+    )
 
 
 class Limits(Table):
     """What the workers judge with, the same for all groups."""
 
-    gateway_lost_after_s: Seconds = Field(90, description="no heartbeat for so long")
+    gateway_lost_after_s: PositiveSeconds = Field(90, description="no heartbeat for so long")
     future_s: Seconds = Field(30, description="events further ahead are refused")
     clock_skew_s: Seconds = Field(5, description="a clock further off raises an alert")
     events_lost_after_s: Seconds = Field(60, description="a hole in seq, open for so long")
@@ -106,61 +148,117 @@ class Region(Table):
     """One region file."""
 
     region: Name
-    title: str = ""
-    extra_prefixes: tuple[str, ...] = Field(
+    title: Title = ""
+    extra_prefixes: Annotated[tuple[str, ...], _Tuple] = Field(
         (), description="call sign prefixes accepted though no series holds them"
     )
-    accepted_calls: tuple[str, ...] = ()
-    denied_calls: tuple[str, ...] = ()
+    accepted_calls: Annotated[tuple[str, ...], _Tuple] = ()
+    denied_calls: Annotated[tuple[str, ...], _Tuple] = ()
     open_gateways: bool = Field(False, description="accept gateways that are not listed here")
     partitions: Annotated[int, Field(ge=1, le=256)] = Field(
         4, description="Redis hash slots in use; cannot be changed while the state is kept"
     )
     broker: BrokerSettings = BrokerSettings()
-    redis_url: str = "redis://127.0.0.1:6379/0"
+    redis_url: str = Field(
+        "redis://127.0.0.1:6379/0", description="redis://, rediss:// (TLS) or unix://"
+    )
+    redis_password_file: Annotated[Path | None, Field(strict=False)] = Field(
+        None, description=f"a file with the password alone; else ${REDIS_PASSWORD_VARIABLE} is read"
+    )
     limits: Limits = Limits()
     policy: Policy = Policy()
-    gateway: tuple[Gateway, ...] = ()
-    group: tuple[Group, ...] = Field(min_length=1)
+    gateway: Annotated[tuple[Gateway, ...], _Tuple] = ()
+    group: Annotated[tuple[Group, ...], _Tuple] = Field(min_length=1)
+
+    @field_validator("redis_url")
+    @classmethod
+    def _reachable(cls, url: str) -> str:
+        return check_redis_url(url)
 
     @model_validator(mode="after")
     def _consistent(self) -> "Region":
-        problems = [*self._doubles(), *self._unknown_repeaters()]
-        for group in self.group:
-            try:
-                self._policy_of(group)
-            except ValidationError as error:
-                problems += [f"group {group.name}: {text}" for text in problem_lines(error)]
+        problems = [
+            *self._doubles(),
+            *self._unknown_repeaters(),
+            *self._contradictions(),
+            *self._call_signs(),
+            *self._policies(),
+        ]
         if problems:
-            raise ValueError("; ".join(problems))
+            raise ValueError("\n".join(problems))
         return self
 
     def _doubles(self) -> list[str]:
-        found = []
         names = {
             "gateway": [g.id for g in self.gateway],
             "group": [g.name for g in self.group],
-            "repeater": [r for g in self.gateway for r in (f"{g.id}/{p.id}" for p in g.repeater)],
+            "repeater": [f"{g.id}/{p.id}" for g in self.gateway for p in g.repeater],
         }
-        for what, listed in names.items():
-            doubled = sorted({name for name in listed if listed.count(name) > 1})
-            found += [f"{what} {name} is given twice: keep one" for name in doubled]
-        return found
+        return [
+            f"{what} {name}: is given {count} times: keep one"
+            for what, listed in names.items()
+            for name, count in sorted(Counter(listed).items())
+            if count > 1
+        ]
 
     def _unknown_repeaters(self) -> list[str]:
-        known = {f"{g.id}/{p.id}" for g in self.gateway for p in g.repeater}
         if self.open_gateways:
             return []
+        known = sorted({f"{g.id}/{p.id}" for g in self.gateway for p in g.repeater})
         return [
-            f"group {group.name}: {what} {name!r}: no such repeater"
+            f"group {group.name} {what}: no such repeater {name!r}; {suggestion(name, known)}"
             for group in self.group
-            for what, names in (("pin", group.pins), ("bar", group.bars))
+            for what, names in (("pins", group.pins), ("bars", group.bars))
             for name in names
             if name not in known
         ]
 
+    def _contradictions(self) -> list[str]:
+        return [
+            f"group {group.name}: {name} is both in pins and in bars: strike it from one list"
+            for group in self.group
+            for name in sorted(set(group.pins) & set(group.bars))
+        ]
+
+    def _call_signs(self) -> list[str]:
+        try:
+            CallSignRules(self.extra_prefixes, self.accepted_calls, self.denied_calls)
+        except ValueError as error:
+            text = str(error)
+            return [text if re.match(r"\w+: ", text) else f"accepted_calls, denied_calls: {text}"]
+        return []
+
+    def _policies(self) -> list[str]:
+        problems = []
+        for group in self.group:
+            try:
+                self._policy_of(group)
+            except ValidationError as error:
+                found = problem_lines(error, Policy, {})
+                problems += [f"group {group.name} policy: {text}" for text in found]
+        return problems
+
     def _policy_of(self, group: Group) -> Policy:
-        return Policy.model_validate({**self.policy.model_dump(), **group.policy})
+        own = group.policy.model_dump(exclude_unset=True)
+        return Policy.model_validate({**self.policy.model_dump(), **own})
+
+
+def check_redis_url(url: str) -> str:
+    """The address as it was; raises ValueError saying what is allowed, never the address."""
+    try:
+        parts = urlsplit(url)
+        if parts.scheme == "unix":
+            good = bool(parts.path)
+        else:
+            good = parts.scheme in ("redis", "rediss") and bool(parts.hostname) and parts.port != 0
+            good = good and re.fullmatch(r"/?|/[0-9]{1,5}/?", parts.path) is not None
+    except ValueError:
+        good = False
+    if not good:
+        raise ValueError(
+            "must be redis://HOST:PORT/NUMBER, rediss:// (the same by TLS) or unix:///PATH"
+        )
+    return url
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,18 +301,33 @@ class RegionView:
     def knows_repeater(self, repeater: str) -> bool:
         return self.region.open_gateways or repeater in self.sites
 
+    def redis_address(self, instead: str | None = None) -> str:
+        """The address to connect to, with the password from its file or the environment.
 
-def problem_lines(error: ValidationError) -> list[str]:
-    """Each fault of a validation as `place: what (got ...)`."""
-    lines = []
-    for e in error.errors(include_url=False):
-        place = ".".join(f"[{s + 1}]" if isinstance(s, int) else str(s) for s in e["loc"])
-        got = "" if isinstance(e["input"], dict | list) else f" (got {repr(e['input'])[:60]})"
-        text = e["msg"].removeprefix("Value error, ")
-        if e["type"] == "extra_forbidden":
-            text, got = "no such setting; is it misspelt?", ""
-        lines.append(f"{place or 'file'}: {text.replace('.[', '[')}{got}".replace(".[", "["))
-    return lines
+        `instead` is an address given as an argument. Raises ValueError if that is none, or holds a
+        password (arguments can be read by every user of the machine); OSError if the password
+        file cannot be read. The result is a secret where there is a password.
+        """
+        url = self.region.redis_url
+        if instead is not None:
+            url = check_redis_url(instead)
+            if urlsplit(url).password is not None or "password=" in url:
+                raise ValueError(
+                    "leave the password out of the arguments: put it in "
+                    f"${REDIS_PASSWORD_VARIABLE} or in redis_password_file of the region file"
+                )
+        parts = urlsplit(url)
+        file = self.region.redis_password_file
+        password = (
+            file.read_text("utf-8").strip() if file else os.environ.get(REDIS_PASSWORD_VARIABLE)
+        )
+        if not password or parts.password is not None:
+            return url
+        user, _, place = parts.netloc.rpartition("@")
+        return urlunsplit(parts._replace(netloc=f"{user}:{quote(password, safe='')}@{place}"))
+
+
+_TOML_PLACE = re.compile(r" \((at .*)\)$")
 
 
 def read_toml(path: Path) -> dict[str, Any]:
@@ -222,11 +335,16 @@ def read_toml(path: Path) -> dict[str, Any]:
     try:
         return tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
-        raise ConfigError(
-            path, [f"cannot be read: {error.strerror}; is the path right?"]
-        ) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise ConfigError(path, [f"not TOML: {error}"]) from error
+        problem = f"file: cannot be read: {error.strerror}; is the path right?"
+    except UnicodeDecodeError as error:
+        problem = f"file: not TOML: byte {error.start} is not UTF-8; save the file as UTF-8"
+    except RecursionError:
+        problem = "file: not TOML: nested too deeply"
+    except ValueError as error:  # also what tomllib passes on: a number of thousands of digits
+        found = _TOML_PLACE.search(str(error))
+        place = found[1].removeprefix("at ") if found else "file"
+        problem = f"{place}: not TOML: {_TOML_PLACE.sub('', str(error))}"
+    raise ConfigError(path, [problem])
 
 
 def load_region(path: Path) -> RegionView:
@@ -235,4 +353,11 @@ def load_region(path: Path) -> RegionView:
     try:
         return RegionView(Region.model_validate(content))
     except ValidationError as error:
-        raise ConfigError(path, problem_lines(error)) from error
+        raise ConfigError(path, problem_lines(error, Region, content)) from error
+
+
+def differences(policy: Policy, base: Policy) -> dict[str, Any]:
+    """The settings of a group's policy that differ from `[policy]`."""
+    return {
+        name: value for name, value in policy.model_dump().items() if value != getattr(base, name)
+    }

@@ -1,5 +1,6 @@
 """One gateway's agent, put together. Holds no global state and handles no signals."""
 
+import gc
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -53,6 +54,7 @@ class Agent:
         *,
         on_reply: Callable[[AckReply], None] | None = None,
         with_sources: bool = True,
+        stop: threading.Event | None = None,
     ) -> None:
         self.settings = settings
         self._log = Log(clock, gateway=settings.gateway)
@@ -78,19 +80,39 @@ class Agent:
         if on_reply is None and self._replies is not None:
             on_reply = self._replies.put
         self._sender = Sender(
-            settings, clock, self._spool, self._heartbeat, self._watch, self._log, on_reply
+            settings,
+            clock,
+            self._spool,
+            self._heartbeat,
+            self._watch,
+            self._log,
+            on_reply,
+            stop or threading.Event(),
         )
+        self._sender.before_draining = self._stop_sources
+        self._sender.finish_when_empty = self._sources_ended
         self.sources: list[Source] = [
             make_source(one, self._intake, self._spool, self._log)
             for one in (settings.source if with_sources else ())
         ]
-        self._thread = threading.Thread(target=self._run, name=f"agent-{settings.gateway}")
-        self._thread.daemon = True
-        self._finished = threading.Event()
+        self._thread = threading.Thread(
+            target=self._send, name=f"agent-{settings.gateway}", daemon=True
+        )
         self.failure: str | None = None
 
     def start(self) -> None:
-        """Open the sources and begin to read and send. Raises SourceError."""
+        """Begin to read and send, in threads of its own. Raises SourceError."""
+        self._start_sources()
+        self._thread.start()
+
+    def run(self) -> None:
+        """Read and send in this thread until the `stop` event is set, or until the sources have
+        ended and all is sent. Raises SourceError."""
+        self._start_sources()
+        self._send()
+        self.stop()
+
+    def _start_sources(self) -> None:
         opened: list[Source] = []
         try:
             for source in self.sources:
@@ -104,7 +126,6 @@ class Agent:
         self._log.info("started", boot=self._spool.boot, waiting=self._spool.waiting)
         for source in self.sources:
             source.start()
-        self._thread.start()
 
     def submit(self, event: Mapping[str, Any]) -> int | None:
         """Store one event, given as a source would give it in JSON; from any thread.
@@ -130,8 +151,7 @@ class Agent:
         With `abrupt` nothing of that: the connection just ends, as in a power cut, and the broker
         sends the will. What was not sent stays in the spool. Safe to call twice.
         """
-        for source in self.sources:
-            source.stop()
+        self._stop_sources()
         self._sender.stop(abrupt=abrupt)
         if self._thread.is_alive():
             self._thread.join(timeout_s if timeout_s is not None else self.settings.drain_s + 15)
@@ -139,16 +159,11 @@ class Agent:
             self._replies.stop(1.0)
         self._spool.close()
 
-    def finish(self) -> None:
-        """End by itself once the broker has taken everything (the sources have ended)."""
-        self._sender.finish_when_empty = True
+    def _stop_sources(self) -> None:
+        for source in self.sources:
+            source.stop()
 
-    def wait_s(self, seconds: float) -> bool:
-        """Wait for the sender's end, at most so long; True if it has ended."""
-        return self._finished.wait(seconds)
-
-    @property
-    def sources_ended(self) -> bool:
+    def _sources_ended(self) -> bool:
         """Whether there were sources and none will give anything more."""
         return bool(self.sources) and all(source.ended for source in self.sources)
 
@@ -179,15 +194,13 @@ class Agent:
             round_trip_s=None if best is None else best.delay_s,
         )
 
-    def _run(self) -> None:
+    def _send(self) -> None:
         try:
             self._sender.run()
         except Exception as error:
             # A fault of the agent's own or of its disk: the program ends, its supervisor restarts.
             self.failure = f"{type(error).__name__}: {error}"
             self._log.error("sender_failed", why=self.failure)
-        finally:
-            self._finished.set()
 
 
 def run_agent(settings: AgentSettings, clock: Clock, stop: threading.Event) -> int:
@@ -195,14 +208,7 @@ def run_agent(settings: AgentSettings, clock: Clock, stop: threading.Event) -> i
 
     Returns 0, or 1 if the agent failed. Raises SpoolError and SourceError when it cannot begin.
     """
-    agent = Agent(settings, clock)
-    agent.start()
-    try:
-        while not stop.wait(0.2):
-            if agent.wait_s(0):
-                break
-            if agent.sources_ended:
-                agent.finish()
-    finally:
-        agent.stop()
+    agent = Agent(settings, clock, stop=stop)
+    gc.collect()  # building the models has left much behind: let the events use its place
+    agent.run()
     return 1 if agent.failure else 0

@@ -71,14 +71,14 @@ def _run(settings: AgentSettings) -> int:
     if not settings.source:
         print("no [[source]] in the agent's file: there is nothing to read", file=sys.stderr)
         return 1
-    log_to()
     stop = threading.Event()
     before = {
         number: signal.signal(number, lambda *_: stop.set())
         for number in (signal.SIGTERM, signal.SIGINT)
     }
     try:
-        return run_agent(settings, SystemClock(), stop)
+        with log_to():
+            return run_agent(settings, SystemClock(), stop)
     except (SpoolError, SourceError) as error:
         print(error, file=sys.stderr)
         return 1

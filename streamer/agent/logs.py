@@ -5,10 +5,12 @@ installed) takes a measured 2 to 7 MB of the 40 MB that an agent may have. paho 
 anyway. The lines have the same keys as those of the workers.
 """
 
+import contextlib
 import json
 import logging
 import sys
 import threading
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from typing import Any, Final, TextIO
 
@@ -75,12 +77,19 @@ class JsonFormatter(logging.Formatter):
         return json.dumps(line, default=str, ensure_ascii=True)
 
 
-def log_to(stream: TextIO | None = None, level: int = logging.INFO) -> logging.Handler:
+@contextlib.contextmanager
+def log_to(stream: TextIO | None = None, level: int = logging.INFO) -> Iterator[None]:
     """Send the agent's log to `stream` (standard error); for a program, not for a library."""
     handler = logging.StreamHandler(stream or sys.stderr)
     handler.setFormatter(JsonFormatter())
     logger = logging.getLogger(LOGGER)
+    before = (logger.level, logger.propagate)
     logger.addHandler(handler)
     logger.setLevel(level)
     logger.propagate = False
-    return handler
+    try:
+        yield
+    finally:
+        logger.removeHandler(handler)
+        logger.setLevel(before[0])
+        logger.propagate = before[1]

@@ -15,6 +15,10 @@ LIVE_ROWS: Final = 20  # with more than so many unsent events there is a backlog
 _LEAST_ARRAY_BYTES: Final = 1_000
 _BACKOFF_S: Final = (2.0, 60.0)
 _NEVER: Final = ("Packet too large", "Payload format invalid")  # MQTT 5.0, 0x95 and 0x99
+# Mosquitto answers a message beyond its message_size_limit by PUBACK 0x95, which MQTT 5.0 does not
+# allow there: the client library breaks off with the second of these (measured, 2.0.11).
+_TOO_LARGE: Final = ("too large", "protocol error")
+_PACKET_HEAD: Final = 300  # topic and fixed header, generously
 _SUSPICIOUS: Final = 3
 
 
@@ -103,6 +107,7 @@ class Outgoing:
     def _chunk(self, monotonic_s: float) -> list[Row]:
         """The next rows by id, of the kinds that are not held off."""
         rows: list[Row] = []
+        newest = self._spool.newest_id  # the same for both kinds, although more are recorded
         for kind, lane in self._lanes.items():
             if monotonic_s < lane.blocked_until_s:
                 continue
@@ -117,9 +122,8 @@ class Outgoing:
                 if found:
                     break
                 del lane.first[:limit]  # dropped or buried meanwhile
-            if not lane.first and lane.cursor < self._spool.newest_id:
-                newest = self._spool.newest_id
-                found = self._spool.after(kind, lane.cursor, limit)
+            if not lane.first and lane.cursor < newest:
+                found = self._spool.after(kind, lane.cursor, limit, newest)
                 if not found:
                     lane.cursor = newest
                 rows += found
@@ -134,7 +138,7 @@ class Outgoing:
             for row in rows:
                 yield Message(row.kind, (row,), resent)
             return
-        for kind in KINDS:
+        for kind in dict.fromkeys(row.kind for row in rows):  # that of the oldest row first
             batch: list[Row] = []
             size = 0
             for row in rows:
@@ -199,19 +203,33 @@ class Outgoing:
             again_in_s=lane.backoff_s,
         )
 
-    def connection_lost(self, reason: str = "") -> None:
-        """All that was not acknowledged goes out again, and what was acknowledged just now."""
-        too_large = "too large" in reason.lower()
+    def connected(self, max_packet_bytes: int | None) -> None:
+        """Heed what the broker says that it takes."""
+        if max_packet_bytes is not None:
+            most = max(_LEAST_ARRAY_BYTES, max_packet_bytes - _PACKET_HEAD)
+            self._array_bytes = min(self._array_bytes, most)
+
+    def connection_lost(self, reason: str = "") -> bool:
+        """All that was not acknowledged goes out again, and what was acknowledged just now.
+
+        True if something was too much for the broker and will not be sent like this again.
+        """
+        told = any(text in reason.lower() for text in _TOO_LARGE)
+        changed = False
         for flight in self._flights.values():
             self._again_first(flight)
         if self._flights:
             self._fruitless += 1
             widest = max(self._flights.values(), key=lambda flight: flight.size)
-            # A broker of MQTT 3.1.1 cuts off without saying why what is too large for it.
-            if too_large or (self._fruitless >= _SUSPICIOUS and len(widest.ids) > 1):
+            # A broker of MQTT 3.1.1 cuts off without saying why what is too large for it; but an
+            # event is given up only if the broker has said so.
+            suspicious = self._fruitless >= _SUSPICIOUS
+            if told or (suspicious and len(widest.ids) > 1):
+                changed = True
                 self._too_much(widest, reason or "connections are lost when it is sent")
         self._flights.clear()
         self._spool.connection_lost()
+        return changed
 
     def _again_first(self, flight: _Flight) -> None:
         if flight.resent:

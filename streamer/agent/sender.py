@@ -4,10 +4,9 @@ import contextlib
 import random
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Final
 
-from pydantic import TypeAdapter, ValidationError
+from pydantic_core import from_json
 
 from streamer.agent.config import AgentSettings
 from streamer.agent.heartbeat import Heartbeat
@@ -16,7 +15,7 @@ from streamer.agent.logs import Log
 from streamer.agent.outgoing import Outgoing
 from streamer.agent.spool import Spool, SpoolError
 from streamer.clock import Clock
-from streamer.contract.published import AckReply, Reply, TimeReply
+from streamer.contract.published import AckReply, TimeReply
 from streamer.contract.topics import Kind, gateway_topic, reply_topic
 from streamer.mqtt.connection import (
     BrokerRefused,
@@ -31,13 +30,13 @@ from streamer.mqtt.settings import BrokerSettings
 
 _POLL_S: Final = 0.02  # how long an event may wait for a loop that has nothing else to do
 _WINDOW: Final = 50
-_IN_FLIGHT_BYTES: Final = 512 * 1024
+_IN_FLIGHT_BYTES: Final = 64 * 1024
 _BACKOFF_S: Final = (0.5, 60.0)
 _STEADY_S: Final = 10.0  # a connection that held so long begins the back-off anew
 _SWEEP_S: Final = 1.0
 _GOODBYE_S: Final = 1.0
 _KEEPALIVES: Final = 1.5  # MQTT 5.0, 3.1.2.10: after so many a dead peer is given up
-_REPLY: Final[TypeAdapter[AckReply | TimeReply]] = TypeAdapter(Reply)
+_REPLIES: Final[dict[str, type[AckReply] | type[TimeReply]]] = {"ack": AckReply, "time": TimeReply}
 
 
 class RateLimit:
@@ -59,12 +58,6 @@ class RateLimit:
         return True
 
 
-@dataclass(slots=True)
-class _Stop:
-    asked: threading.Event
-    abrupt: bool = False
-
-
 class Sender:
     """One gateway's connection, again and again. `run` is the body of its thread."""
 
@@ -77,6 +70,7 @@ class Sender:
         watch: ClockWatch,
         log: Log,
         on_reply: Callable[[AckReply], None] | None,
+        stop: threading.Event,
     ) -> None:
         self._settings = settings
         self._clock = clock
@@ -93,30 +87,34 @@ class Sender:
             kind: gateway_topic(settings.region, settings.gateway, kind)
             for kind in (Kind.HEARD, Kind.ROUTE)
         }
-        self._stop = _Stop(threading.Event())
+        self._stop = stop
+        self._abrupt = False
+        self._soon = False
         self._state_tokens: set[int] = set()
         self._swept_s = 0.0
         self.connected = False
-        self.finish_when_empty = False
+        self.before_draining: Callable[[], None] = lambda: None
+        self.finish_when_empty: Callable[[], bool] = lambda: False
         self.replies = 0
 
     def stop(self, *, abrupt: bool = False) -> None:
         """End `run`: after draining and saying goodbye, or at once and without a word."""
-        self._stop.abrupt = abrupt
-        self._stop.asked.set()
+        self._abrupt = abrupt
+        self._stop.set()
 
     def run(self) -> None:
         """Connect and send until `stop`."""
         backoff_s = _BACKOFF_S[0]
-        while not self._stop.asked.is_set():
+        while not self._stop.is_set():
             opened_s = self._clock.monotonic_s()
+            self._soon = False
             self._attempt()
-            if self._stop.asked.is_set() or (self.finish_when_empty and not self._spool.waiting):
+            if self._finished():
                 return
-            if self._clock.monotonic_s() - opened_s > _STEADY_S:
+            if self._soon or self._clock.monotonic_s() - opened_s > _STEADY_S:
                 backoff_s = _BACKOFF_S[0]
             # Jitter, so that a region's gateways do not all come back in the same moment.
-            self._stop.asked.wait(backoff_s * random.uniform(0.5, 1.0))  # noqa: S311
+            self._stop.wait(backoff_s * random.uniform(0.5, 1.0))  # noqa: S311
             backoff_s = min(backoff_s * 2, _BACKOFF_S[1])
 
     def _attempt(self) -> None:
@@ -145,11 +143,16 @@ class Sender:
             self.connected = False
             connection.abandon()
 
+    def _finished(self) -> bool:
+        if self._stop.is_set():
+            return True
+        return self.finish_when_empty() and not self._spool.waiting
+
     def _lost(self, why: str) -> None:
         if "taken over" in why.lower():
             why += "; another agent uses this gateway's name: each gateway has one agent"
         self._log.seldom("connection_lost", why=why)
-        self.outgoing.connection_lost(why)
+        self._soon = self.outgoing.connection_lost(why)
 
     def _use(self, connection: Connection) -> None:
         try:
@@ -158,13 +161,13 @@ class Sender:
             self._log.seldom("no_replies", why=f"{error}; the clock's offset stays unknown")
         self._log.info("connected", protocol=connection.protocol, session=self._heartbeat.session)
         self.connected = True
+        self.outgoing.connected(connection.max_packet_bytes)
         self._state_tokens.clear()
-        while not self._stop.asked.is_set():
+        while not self._finished():
             self._turn(connection, _POLL_S)
-            if self.finish_when_empty and not self._spool.waiting:
-                break
-        if self._stop.abrupt:
+        if self._abrupt:
             return
+        self.before_draining()
         deadline_s = self._clock.monotonic_s() + self._settings.drain_s
         while self._spool.waiting and self._clock.monotonic_s() < deadline_s:
             self._turn(connection, _POLL_S)
@@ -227,8 +230,10 @@ class Sender:
 
     def _received(self, message: Incoming) -> None:
         try:
-            reply = _REPLY.validate_json(message.payload)
-        except ValidationError:
+            reply = _REPLIES[from_json(message.payload)["kind"]].model_validate_json(
+                message.payload
+            )
+        except (ValueError, LookupError, TypeError):
             self._log.seldom("reply_not_understood", topic=message.topic[:200])
             return
         if isinstance(reply, TimeReply):

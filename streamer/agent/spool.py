@@ -12,7 +12,6 @@ Safe for use from several threads. One process at a time: the file is locked.
 import contextlib
 import sqlite3
 import threading
-from array import array
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
@@ -20,6 +19,8 @@ from pathlib import Path
 from typing import Final, Literal
 
 from streamer.agent.boot import next_boot
+from streamer.agent.idset import IdSet
+from streamer.contract.common import MAX_SEQ
 from streamer.contract.topics import Kind
 
 KINDS: Final = (Kind.HEARD, Kind.ROUTE)
@@ -68,7 +69,7 @@ class _Held:
 
     at_s: float
     resent: int
-    ids: "array[int]"
+    ids: IdSet
 
 
 class Spool:
@@ -123,7 +124,7 @@ class Spool:
             # survive a killed process but not a power cut.
             db.execute(f"PRAGMA synchronous = {'FULL' if sync == 'full' else 'NORMAL'}")
             db.execute(f"PRAGMA journal_size_limit = {_WAL_BYTES}")
-            db.execute("PRAGMA cache_size = -1024")
+            db.execute("PRAGMA cache_size = -128")
             db.execute("PRAGMA temp_store = MEMORY")
             db.executescript(_SCHEMA)
             db.execute("BEGIN IMMEDIATE")
@@ -229,12 +230,13 @@ class Spool:
 
     # -- sending ---------------------------------------------------------------------------
 
-    def after(self, kind: Kind, cursor: int, limit: int) -> list[Row]:
-        """At most `limit` rows of a kind with an id above `cursor`, oldest first."""
+    def after(self, kind: Kind, cursor: int, limit: int, newest: int = MAX_SEQ) -> list[Row]:
+        """At most `limit` rows of a kind, ids above `cursor` up to `newest`, oldest first."""
         with self._lock:
             found = self._db.execute(
-                "SELECT id, payload FROM event WHERE kind = ? AND id > ? ORDER BY id LIMIT ?",
-                (str(kind), cursor, limit),
+                "SELECT id, payload FROM event WHERE kind = ? AND id > ? AND id <= ?"
+                " ORDER BY id LIMIT ?",
+                (str(kind), cursor, newest, limit),
             ).fetchall()
         return [Row(number, kind, payload) for number, payload in found]
 
@@ -253,9 +255,9 @@ class Spool:
         with self._lock:
             newest = self._held[-1] if self._held else None
             if newest and newest.resent == resent and monotonic_s - newest.at_s < _BUCKET_S:
-                newest.ids.extend(ids)
+                newest.ids.add(ids)
             else:
-                self._held.append(_Held(monotonic_s, resent, array("q", ids)))
+                self._held.append(_Held(monotonic_s, resent, IdSet(ids)))
 
     def sweep(self, monotonic_s: float, grace_s: float) -> None:
         """Delete what was acknowledged more than `grace_s` ago."""
@@ -279,8 +281,8 @@ class Spool:
         with self._lock:
             while self._again:
                 held = self._again[0]
-                ids, held.ids = held.ids[:limit], held.ids[limit:]
-                if not held.ids:
+                ids = held.ids.take(limit)
+                if not len(held.ids):
                     self._again.popleft()
                 if found := self.rows(ids):
                     return found, held.resent + 1
@@ -289,7 +291,7 @@ class Spool:
     def give_back(self, ids: Sequence[int], resent: int) -> None:
         """Rows from `take_again` whose answer never came."""
         with self._lock:
-            self._again.appendleft(_Held(0.0, resent - 1, array("q", ids)))
+            self._again.appendleft(_Held(0.0, resent - 1, IdSet(ids)))
 
     def bury(self, row: Row, why: str) -> None:
         """Move a row that can never be accepted out of the way; the newest 1,000 are kept."""
@@ -307,10 +309,10 @@ class Spool:
             self._rows -= gone
             self.dead += gone
 
-    def _delete(self, ids: Sequence[int]) -> None:
+    def _delete(self, ids: IdSet) -> None:
         with self._transaction():
             gone = self._db.executemany(
-                "DELETE FROM event WHERE id = ?", ((number,) for number in ids)
+                "DELETE FROM event WHERE id BETWEEN ? AND ?", ids.ranges()
             ).rowcount
         self._rows -= gone
 

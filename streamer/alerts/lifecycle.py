@@ -59,6 +59,7 @@ def _alert(region: str, condition: Condition, known: Alert | None, now_ms: int) 
         "reasons": condition.reasons,
         "next_step": condition.next_step,
         "affects": condition.affects,
+        "since": from_ms(condition.since_ms),
     }
     if known is None:
         return Alert(
@@ -66,7 +67,6 @@ def _alert(region: str, condition: Condition, known: Alert | None, now_ms: int) 
             id=condition.id,
             version=now_ms,  # above any version of an earlier alert of this id
             state=AlertState.OPEN,
-            since=from_ms(condition.since_ms),
             opened_at=from_ms(now_ms),
             **fields,
         )

@@ -16,6 +16,7 @@ from streamer.contract.common import (
     VERSION,
 )
 from streamer.contract.events import Heard, Route, State
+from streamer.contract.moment import without_leap_second
 from streamer.contract.published import RefusalReason
 from streamer.contract.topics import Kind
 
@@ -33,7 +34,9 @@ _LISTS: Final[dict[str, TypeAdapter[Any]]] = {
     Kind.ROUTE: TypeAdapter(list[Route]),
     Kind.STATE: TypeAdapter(list[State]),
 }
-_MOMENTS: Final = frozenset({"sent_at", "started_at", "at"})
+_MOMENTS: Final = ("sent_at", "started_at", "at", "changed_at")
+_LONGEST_INTEGER: Final = 300
+"""Digits of an integer that is read as one; it is far outside every range of the contract."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +76,7 @@ def decode(kind: str, payload: bytes) -> tuple[list[InEvent], list[Problem]]:
 
 def _one_by_one(model: _Model, payload: bytes) -> tuple[list[InEvent], list[Problem]]:
     try:
-        content = from_json(payload, allow_inf_nan=True)
+        content = _parse(payload)
     except ValueError as error:
         return [], [Problem(RefusalReason.JSON, f"not JSON: {error}; send UTF-8 JSON (RFC 8259)")]
     if not isinstance(content, list):
@@ -86,6 +89,26 @@ def _one_by_one(model: _Model, payload: bytes) -> tuple[list[InEvent], list[Prob
     return [e for e, _ in pairs if e], [p for _, p in pairs if p]
 
 
+def _parse(payload: bytes) -> Any:
+    """The content of a JSON text. Raises ValueError with what is wrong and where.
+
+    The quick parser gives up the whole text for half a surrogate pair, an integer of thousands of
+    digits or deep nesting, all of which RFC 8259 allows; the patient one reads them, and then only
+    the elements that hold them are refused.
+    """
+    try:
+        return from_json(payload, allow_inf_nan=True)
+    except ValueError as error:
+        try:
+            return json.loads(payload.decode("utf-8"), parse_int=_integer)
+        except (ValueError, RecursionError):
+            raise error from None
+
+
+def _integer(digits: str) -> int | float:
+    return int(digits) if len(digits) <= _LONGEST_INTEGER else float("inf")
+
+
 def _element(
     model: _Model, content: Any, index: int | None
 ) -> tuple[InEvent | None, Problem | None]:
@@ -95,7 +118,8 @@ def _element(
         return None, Problem(RefusalReason.SHAPE, text, index)
     version = content.get("v")
     if version != VERSION or isinstance(version, bool):
-        text = f"{where}v is {json.dumps(version)[:40]}: this reader knows v {VERSION}"
+        shown = _json_type(version) if isinstance(version, list | dict) else json.dumps(version)
+        text = f"{where}v is {shown[:40]}: this reader knows v {VERSION}"
         return None, Problem(RefusalReason.VERSION, text, index, _identity(content))
     try:
         return model.model_validate_json(to_json(_without_leap_seconds(content))), None
@@ -114,17 +138,32 @@ def _identity(content: dict[str, Any]) -> tuple[str, int] | None:
 
 
 def _without_leap_seconds(content: dict[str, Any]) -> dict[str, Any]:
-    """RFC 3339 allows second 60, Python's clock does not: it becomes second 59."""
+    """The moments of an event, of its position and of its repeaters are looked at."""
+    fixed: dict[str, Any] = _fix_moments(content)
+    if "position" in content:
+        fixed["position"] = _fix_moments(content["position"])
+    if isinstance(content.get("repeaters"), list):
+        fixed["repeaters"] = [_fix_moments(repeater) for repeater in content["repeaters"]]
+    return fixed
+
+
+def _fix_moments(content: Any) -> Any:
+    if not isinstance(content, dict):
+        return content
     return {
-        key: value.replace(":60", ":59")
-        if key in _MOMENTS and isinstance(value, str) and value[16:19] == ":60"
-        else value
+        key: without_leap_second(value) if key in _MOMENTS and isinstance(value, str) else value
         for key, value in content.items()
     }
 
 
 def _json_type(value: Any) -> str:
-    names = {list: "list", str: "string", bool: "boolean", type(None): "null"}
+    names = {
+        list: "list",
+        dict: "object",
+        str: "string",
+        bool: "boolean",
+        type(None): "null",
+    }
     return names.get(type(value), "number")
 
 

@@ -15,6 +15,7 @@ from streamer.contract.common import (
     RepeaterId,
     Seq,
     ShortText,
+    Version,
 )
 
 CAUTION: Final = (
@@ -40,6 +41,8 @@ class Carriage(StrEnum):
 
 
 class Standing(StrEnum):
+    """A member's reach. `blind`: its repeater or gateway does not report, nothing can be said."""
+
     IN_REACH = "in_reach"
     OVERDUE = "overdue"
     OUT_OF_REACH = "out_of_reach"
@@ -49,18 +52,24 @@ class Standing(StrEnum):
 
 
 class Severity(StrEnum):
+    """How soon somebody should look: now, soon, at leisure."""
+
     CRITICAL = "critical"
     WARNING = "warning"
     NOTICE = "notice"
 
 
 class AlertState(StrEnum):
+    """`acknowledged`: somebody has it in hand."""
+
     OPEN = "open"
     ACKNOWLEDGED = "acknowledged"
     CLEARED = "cleared"
 
 
 class AlertKind(StrEnum):
+    """What kind of trouble it is."""
+
     GATEWAY_LOST = "gateway_lost"
     REPEATER_LOST = "repeater_lost"
     MEMBER_OVERDUE = "member_overdue"
@@ -73,6 +82,8 @@ class AlertKind(StrEnum):
 
 
 class FanOutRepeater(Message):
+    """A repeater that should carry the group, and why."""
+
     repeater: RepeaterId
     why: tuple[Why, ...]
     members: tuple[str, ...] = Field((), description="stations that hold the group here")
@@ -85,6 +96,8 @@ class FanOutRepeater(Message):
 
 
 class IdleRepeater(Message):
+    """A repeater that carries the group for nobody."""
+
     repeater: RepeaterId
     since: Moment | None = None
 
@@ -95,7 +108,7 @@ class FanOut(Message):
     A reader keeps the message with the highest `version` and drops any older one.
     """
 
-    v: Literal[1] = 1
+    v: Version = 1
     region: Name
     group: GroupName
     version: int = Field(ge=1)
@@ -109,10 +122,12 @@ class FanOut(Message):
 
 
 class Member(Message):
+    """A station of the roster: where it was last heard and what that says."""
+
     station: str
-    suffix: str | None = None
+    suffix: str | None = Field(None, description="what follows the call sign, such as P")
     standing: Standing
-    reasons: tuple[str, ...] = ()
+    reasons: tuple[str, ...] = Field((), description="why it stands so, for people")
     repeater: RepeaterId
     last_heard_at: Moment
     checked_in_at: Moment
@@ -125,7 +140,7 @@ class Member(Message):
 class Reach(Message):
     """Topic `reach/{group}`, retained: the roster of the group with standings."""
 
-    v: Literal[1] = 1
+    v: Version = 1
     region: Name
     group: GroupName
     version: int = Field(ge=1)
@@ -141,14 +156,14 @@ class Alert(Message):
     `state` cleared is sent, not retained, and the retained one is removed by an empty payload.
     """
 
-    v: Literal[1] = 1
+    v: Version = 1
     region: Name
     id: str
     version: int = Field(ge=1)
     kind: AlertKind
     severity: Severity
     state: AlertState
-    subject: str
+    subject: str = Field(description="what is in trouble: a gateway, repeater, station or group")
     title: str = Field(description="one short line")
     reasons: tuple[str, ...]
     next_step: str = Field(description="the one thing to do next")
@@ -166,7 +181,7 @@ class Alert(Message):
 class AckReply(Message):
     """A check-in or check-out answered; `text` is short enough to send on the air."""
 
-    v: Literal[1] = 1
+    v: Version = 1
     kind: Literal["ack"] = "ack"
     station: str
     group: GroupName
@@ -182,7 +197,7 @@ class TimeReply(Message):
     T1 = `agent_sent_at` (echoed), T2 = `received_at`, T3 = `replied_at`; T4 is the agent's.
     """
 
-    v: Literal[1] = 1
+    v: Version = 1
     kind: Literal["time"] = "time"
     boot: BootId
     session: int
@@ -197,6 +212,8 @@ Reply = Annotated[AckReply | TimeReply, Field(discriminator="kind")]
 
 
 class RefusalReason(StrEnum):
+    """Why input was not accepted; shared/README.md says what each one means."""
+
     TOPIC = "topic"
     KIND = "kind"
     SIZE = "size"
@@ -215,7 +232,7 @@ class RefusalReason(StrEnum):
 class Refusal(Message):
     """Topic `refused`: input that was not accepted, why, and what it began with."""
 
-    v: Literal[1] = 1
+    v: Version = 1
     at: Moment
     topic: Annotated[str, Field(max_length=300)]
     gateway: str | None = None

@@ -8,7 +8,7 @@ from types import FrameType
 
 
 class Stop:
-    """Ctrl-C or SIGTERM: breaks off the start, ends the show in order, waits for the end."""
+    """Ctrl-C, SIGTERM or SIGHUP: breaks off the start, later ends the show in order."""
 
     def __init__(self) -> None:
         self._event = threading.Event()
@@ -31,7 +31,9 @@ def signals() -> Iterator[Stop]:
     if threading.current_thread() is not threading.main_thread():
         yield stop
         return
-    numbers = (signal.SIGINT, signal.SIGTERM)
+    # A terminal that is closed sends SIGHUP; Windows has none.
+    names = ("SIGINT", "SIGTERM", "SIGHUP")
+    numbers = [getattr(signal, name) for name in names if hasattr(signal, name)]
     before = {number: signal.signal(number, stop) for number in numbers}
     try:
         yield stop

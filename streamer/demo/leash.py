@@ -1,26 +1,32 @@
-"""Run a program that cannot outlive the demo: `python leash.py PARENT_PID PROGRAM ARG...`.
+"""Run a program that cannot outlive the demo: `python leash.py PROGRAM ARG...`.
 
-On Linux the kernel is asked to end this process when its parent ends, however that happens
-(PR_SET_PDEATHSIG), and the request survives the exec that turns it into the program. Elsewhere
-the program merely runs. Run as a file, not as a module, so that it starts without our imports.
+The demo holds the other end of our standard input and never writes to it. When it ends, however
+that happens, the pipe closes and the program is killed. (Linux could do this without a process in
+between, but forgets the request when a server such as Mosquitto changes its user.) Run as a file,
+not as a module, so that it starts without our imports.
 """
 
-import ctypes
 import os
 import signal
+import subprocess
 import sys
+import threading
 
-_PR_SET_PDEATHSIG = 1
 
+def main() -> int:
+    child = subprocess.Popen(sys.argv[1:], stdin=subprocess.DEVNULL)  # noqa: S603
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda n, _frame: child.send_signal(n))
 
-def main() -> None:
-    parent, *command = sys.argv[1:]
-    if sys.platform == "linux":
-        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
-        if os.getppid() != int(parent):  # it died before the request was made
-            sys.exit(1)
-    os.execvp(command[0], command)  # noqa: S606 - the demo names the program
+    def watch() -> None:
+        while os.read(0, 1):
+            pass
+        child.kill()
+
+    threading.Thread(target=watch, daemon=True).start()
+    code = child.wait()
+    return code if code >= 0 else 128 - code
 
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main())

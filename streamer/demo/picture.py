@@ -9,6 +9,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from streamer.clock import to_ms
 from streamer.contract.decode import decode
+from streamer.contract.events import Heard
 from streamer.contract.published import (
     AckReply,
     Alert,
@@ -107,6 +108,8 @@ class Picture:
         self._arrivals.append((now_ms, len(events)))
         for event in events:
             self.newest_ms = max(self.newest_ms or 0, to_ms(event.sent_at))
+            if isinstance(event, Heard):
+                self.stations.add(event.station)
 
     def events_per_s(self, now_ms: int) -> float:
         """Over the last five seconds."""
@@ -134,7 +137,6 @@ class Picture:
         if old is not None and new.version <= old.version:
             return []
         self.reaches[new.group] = new
-        self.stations |= {m.station for m in new.members}
         known = {m.station: m for m in old.members} if old else {}
         changes = []
         for member in new.members:
@@ -189,6 +191,8 @@ def why_text(repeater: FanOutRepeater, now_ms: int | None = None) -> str:
         match why.value:
             case "member":
                 parts.append(f"{len(repeater.members)} here")
+            case "linger" if len(repeater.why) > 1:
+                pass  # something stronger holds it
             case "linger":
                 left = ""
                 if now_ms is not None and repeater.until is not None:

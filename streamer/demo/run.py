@@ -29,13 +29,16 @@ from streamer.demo.services import Service, ServiceFailed, start_broker, start_r
 from streamer.demo.setting import write_region
 from streamer.demo.show import Show
 from streamer.demo.summary import GroupSummary, Summary
+from streamer.demo.tidy import tidy
 from streamer.demo.worker_process import WorkerProcess
 from streamer.demo.world import World
+from streamer.domain.callsign import Accepted, CallSignRules
 from streamer.mqtt.connection import MqttError
 
 _TURN_S: Final = 0.05
 _LOOK_S: Final = 0.3
 _SETTLE_S: Final = 8.0
+_WORKER: Final = "streamer-demo"  # always the same: a broker keeps a session for each name
 _AGENT_LOGGER: Final = "streamer.agent"
 
 
@@ -79,7 +82,9 @@ def _set_stage(options: Options, clock: Clock, folder: Path, ends: ExitStack) ->
     settings = broker.broker_settings()
     region_file, view = write_region(folder, options.speed, settings, redis.url)
     world = World(view, options.seed, options.stations, tag=f"{tag}-")
-    worker = WorkerProcess(region_file, f"demo-{tag}", folder, clock)
+    if options.broker:
+        ends.callback(tidy, settings, view.name, _WORKER, clock)
+    worker = WorkerProcess(region_file, _WORKER, folder, clock)
     ends.callback(worker.stop)
     fleet = Fleet(view, settings, folder, clock)
     ends.callback(fleet.close)
@@ -199,7 +204,9 @@ def _fill(summary: Summary, stage: _Stage) -> None:
     summary.services = {"broker": stage.broker.what, "redis": stage.redis.what}
     summary.events = stage.fleet.recorded
     summary.waiting = stage.fleet.waiting
-    summary.stations = len(picture.stations)
+    rules = CallSignRules(stage.view.region.extra_prefixes)
+    judged = [rules.judge(call) for call in picture.stations]
+    summary.stations = len({v.call for v in judged if isinstance(v, Accepted)})
     summary.replies = picture.replies
     summary.refused = picture.refused
     summary.alerts = dict(sorted(picture.alert_kinds.items()))

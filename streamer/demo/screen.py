@@ -115,12 +115,13 @@ def _group(picture: Picture, scene: Scene, name: str, width: int, chip_lines: in
     if title := scene.group_titles.get(name):
         line.append(f"  {title}", "dim")
     style = "green" if carried == wanted else "bold red"
-    line.append(f"  heard at {carried} of {wanted} repeaters", style)
+    places = f"would be heard at {carried} of {wanted} repeaters" if wanted else "no repeater"
+    line.append(f"  {places}", style)
     line.append(f"  {_counted(reach)}", "default")
     lines = [line, *_chips(fanout, scene.now_ms, width, chip_lines)]
     missing = _missing(reach, scene.now_ms)
     if missing:
-        lines.append(Text(f"  not in reach: {missing}", "yellow"))
+        lines.append(Text(f"  not in reach, silent for: {missing}", "yellow"))
     return lines
 
 
@@ -144,7 +145,7 @@ def _missing(reach: Reach | None, now_ms: int) -> str:
 
 def _silence(member: Member, now_ms: int) -> str:
     silent_s = max(0, now_ms - to_ms(member.last_heard_at)) // 1000
-    return f"{words(member.standing)} (heard {silent_s} s ago)"
+    return f"{words(member.standing)} {silent_s} s"
 
 
 def _chips(fanout: FanOut, now_ms: int, width: int, most: int) -> list[Text]:
@@ -155,20 +156,31 @@ def _chips(fanout: FanOut, now_ms: int, width: int, most: int) -> list[Text]:
     chips = [_chip(r, now_ms) for r in order]
     chips += [Text(f"◌ {idle.repeater} carried in vain", "dim") for idle in fanout.idle]
     chips += [Text(f"x {name} barred", "magenta") for name in fanout.barred]
-    lines: list[Text] = []
-    shown = 0
+    lines = _filled(chips, width, most)
+    shown = sum(len(line) for line in lines)
+    if shown < len(chips) and lines:
+        # Room for saying how many are left out.
+        while len(lines[-1]) > 1 and _length(lines[-1]) + len(f"  +{len(chips)} more") > width:
+            lines[-1].pop()
+            shown -= 1
+        lines[-1].append(Text(f"+{len(chips) - shown} more", "dim"))
+    return [Text("  ").append_text(Text("  ").join(line)) for line in lines]
+
+
+def _length(chips: list[Text]) -> int:
+    return sum(len(chip) + 2 for chip in chips)
+
+
+def _filled(chips: list[Text], width: int, most: int) -> list[list[Text]]:
+    """Chips in order, line after line, each as full as it may be."""
+    lines: list[list[Text]] = []
     for chip in chips:
-        if lines and len(lines[-1]) + 2 + len(chip) <= width:
-            lines[-1].append("  ").append_text(chip)
+        if lines and _length(lines[-1]) + 2 + len(chip) <= width:
+            lines[-1].append(chip)
         elif len(lines) < most:
-            lines.append(Text("  ").append_text(chip))
+            lines.append([chip])
         else:
             break
-        shown += 1
-    if shown < len(chips):
-        more = f" +{len(chips) - shown} more"
-        lines[-1].truncate(max(0, width - len(more)), overflow="ellipsis")
-        lines[-1].append(more, "dim")
     return lines
 
 

@@ -8,6 +8,7 @@ or on a socket file only, keep nothing, and end with the demo whatever happens t
 import importlib.util
 import os
 import shutil
+import signal
 import socket
 import subprocess
 import sys
@@ -25,7 +26,7 @@ _LEASH: Final = Path(__file__).with_name("leash.py")
 _START_S: Final = 15.0
 _STOP_S: Final = 5.0
 _USER: Final = "demo"
-_MOSQUITTO_PLACES: Final = ("/usr/sbin", "/usr/local/sbin", "/opt/homebrew/sbin")
+_MOSQUITTO_PLACES: Final = ("/usr/sbin", "/usr/local/sbin")
 _MOSQUITTO_CONF: Final = """\
 listener {port} 127.0.0.1
 allow_anonymous true
@@ -62,10 +63,10 @@ class Child:
         self.name = name
         self.log_path = folder / f"{name}.log"
         self._log: IO[bytes] = self.log_path.open("ab")
-        leashed = [sys.executable, "-S", "-E", str(_LEASH), str(os.getpid()), *command]
+        leashed = [sys.executable, "-S", "-E", str(_LEASH), *command]
         self._process = subprocess.Popen(  # noqa: S603 - commands are built here
             leashed,
-            stdin=subprocess.DEVNULL,
+            stdin=subprocess.PIPE,
             stdout=self._log,
             stderr=self._log,
             start_new_session=True,  # Ctrl-C is the demo's to handle, in order
@@ -95,8 +96,10 @@ class Child:
             try:
                 self._process.wait(within_s)
             except subprocess.TimeoutExpired:
-                self._process.kill()
+                os.killpg(self._process.pid, signal.SIGKILL)  # the leash and what it holds
                 self._process.wait()
+        if self._process.stdin is not None:
+            self._process.stdin.close()
         self._log.close()
         return self._process.returncode
 

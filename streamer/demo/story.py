@@ -17,6 +17,7 @@ class Turn(StrEnum):
     MADE_UP = "made_up"  # world
     CHECK_OUT = "check_out"  # world
     CHECK_IN = "check_in"  # world
+    REPORT = "report"  # world
     FORGE = "forge"  # world
     REPEATER_DOWN = "repeater_down"  # world, agents, network
     REPEATER_UP = "repeater_up"
@@ -63,13 +64,14 @@ BASIN_HOMES: Final = (Place(-46, -20), Place(-50, -29), Place(-40, -26))
 LEADER_HOME: Final = Place(14, 8)
 # (seconds into the story, place): the drive over the east wall to the dead shore and back.
 DRIVE: Final = (
-    (0.0, Place(45, 0)),
-    (8.0, Place(50, -3)),
-    (15.0, Place(66, -10)),
-    (76.0, Place(66, -12)),
-    (84.0, Place(49, -4)),
-    (100.0, Place(44, 6)),
-    (PERIOD_S, Place(45, 0)),
+    (0.0, Place(48, -2)),
+    (8.0, Place(53, -3)),
+    (14.0, Place(58.8, -4)),
+    (16.0, Place(60, -5)),
+    (76.0, Place(60, -5)),
+    (84.0, Place(53, -4)),
+    (100.0, Place(47, 0)),
+    (PERIOD_S, Place(48, -2)),
 )
 
 BEATS: Final = (
@@ -77,16 +79,16 @@ BEATS: Final = (
     Beat(1, Turn.TELL, WRONG_CLOCK, f"gateway {WRONG_CLOCK} runs 7 s slow: clock skew"),
     Beat(5, Turn.MADE_UP, MADE_UP, f"{MADE_UP} is no call sign: never a member"),
     Beat(7, Turn.REFUSE, STARVED, f"{STARVED} ceases to carry what it should: starved"),
-    Beat(9, Turn.TELL, DRIVER, f"{DRIVER} drives over the east wall, out of all cover"),
+    Beat(8, Turn.REPORT, DRIVER, f"{DRIVER} reports, then drives over the east wall"),
     Beat(11, Turn.CHECK_OUT, LEAVER, f"{LEAVER} checks out by text and is answered"),
     Beat(13, Turn.FORGE, FORGED, f"someone far away keys as {FORGED}: two places"),
     Beat(16, Turn.LOOP, "", "one over goes out twice by two paths: a loop"),
     Beat(22, Turn.REPEATER_DOWN, FAILING, f"{FAILING} fails: who is on it cannot be judged"),
     Beat(26, Turn.OBEY, STARVED, f"{STARVED} carries again"),
-    Beat(35, Turn.TELL, DRIVER, f"{DRIVER} has been silent too long: overdue"),
+    Beat(33, Turn.TELL, DRIVER, f"{DRIVER} has been silent too long: overdue"),
     Beat(38, Turn.GATEWAY_KILLED, DYING, f"gateway {DYING} dies without goodbye"),
     Beat(50, Turn.REPEATER_UP, FAILING, f"{FAILING} is repaired"),
-    Beat(54, Turn.TELL, DRIVER, f"{DRIVER} is now out of reach"),
+    Beat(53, Turn.TELL, DRIVER, f"{DRIVER} is now out of reach"),
     Beat(58, Turn.GATEWAY_BACK, DYING, f"gateway {DYING} comes back"),
     Beat(70, Turn.CHECK_IN, LEAVER, f"{LEAVER} checks in again"),
     Beat(84, Turn.TELL, DRIVER, f"{DRIVER} is back on this side of the wall"),

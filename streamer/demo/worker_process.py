@@ -32,7 +32,7 @@ class WorkerProcess:
     def __init__(self, region_file: Path, name: str, folder: Path, clock: Clock) -> None:
         self._http = f"127.0.0.1:{free_port()}"
         self._command = [sys.executable, "-m", "streamer", "worker", str(region_file)]
-        self._command += ["--name", name]
+        self._command += ["--name", name, "--share", name]
         self._folder = folder
         self.child = Child("worker", [*self._command, "--http", self._http], folder)
         await_ready(self.child, lambda: self._get("/readyz") is not None, clock)

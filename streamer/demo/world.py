@@ -304,7 +304,7 @@ class World:
                 self._off |= self._ports(beat.subject)
             case Turn.GATEWAY_BACK:
                 self._off -= self._ports(beat.subject)
-            case Turn.MADE_UP | Turn.CHECK_OUT | Turn.CHECK_IN | Turn.FORGE:
+            case Turn.MADE_UP | Turn.CHECK_OUT | Turn.CHECK_IN | Turn.REPORT | Turn.FORGE:
                 self._act(now_s, beat)
             case _:
                 pass
@@ -327,6 +327,8 @@ class World:
             case Turn.CHECK_IN:
                 self._checked_out.discard(beat.subject)
                 self._station_keys(now_s, station, story.LEAVER_GROUP, "BACK")
+            case Turn.REPORT:
+                self._station_keys(now_s, station, station.group, "GOING EAST")
             case _:
                 self._forge(now_s, beat.subject)
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 from geographiclib.geodesic import Geodesic
@@ -32,19 +33,18 @@ def distance_km(lat1: float, lon1: float, lat2: float, lon2: float) -> float:
 def find_two_places(
     path: Sequence[PathEntry], sites: Mapping[str, Site], max_speed_kmh: float
 ) -> TwoPlaces | None:
-    """The newest pair of overs that one station cannot have made, or None.
+    """The newest pair of neighbouring overs that one station cannot have made, or None.
 
     `path` is newest first. Overlap: two different overs on two repeaters at the same time. Speed:
     even between the nearest edges of two repeaters' ranges it would have had to move faster than
     `max_speed_kmh`. The same over heard on two repeaters is one over.
     """
-    for later_at, later in enumerate(path):
-        for earlier in path[later_at + 1 :]:
-            if later.repeater == earlier.repeater or later.over == earlier.over:
-                continue
-            found = _overlap(earlier, later) or _too_fast(earlier, later, sites, max_speed_kmh)
-            if found:
-                return TwoPlaces(later.ms, (earlier.repeater, later.repeater), found)
+    for later, earlier in pairwise(path):
+        if later.repeater == earlier.repeater or later.over == earlier.over:
+            continue
+        found = _overlap(earlier, later) or _too_fast(earlier, later, sites, max_speed_kmh)
+        if found:
+            return TwoPlaces(later.ms, (earlier.repeater, later.repeater), found)
     return None
 
 

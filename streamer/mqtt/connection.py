@@ -102,6 +102,7 @@ class Connection:
         self.window = session.window
         self.protocol = "5"
         self.session_present = False
+        self.max_packet_bytes: int | None = None  # what the broker takes (MQTT 5.0, 3.2.2.3.6)
 
     # -- opening ---------------------------------------------------------------------------
 
@@ -148,6 +149,7 @@ class Connection:
                 f"{self._where}: refused with '{code}' (0x{code.value:02x}); "
                 "check user name, password file, certificate and client id"
             )
+        self.max_packet_bytes = getattr(properties, "MaximumPacketSize", None)
         granted = getattr(properties, "ReceiveMaximum", None) if properties else None
         self.window = min(self._session.window, granted or self._session.window)
 

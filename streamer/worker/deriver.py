@@ -27,8 +27,8 @@ from streamer.worker.watch import Watch
 
 CLOSED_SHOWN_MS = 3_600_000
 """How long a roster still shows those who checked out or expired."""
-BEHIND_REFRESH_MS = 15_000
-"""How often a lost gateway's list of members behind it is renewed."""
+BEHIND_AFTER_MS = 1000
+"""How soon after a roster has changed a lost gateway's list of members behind it is renewed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,6 +118,7 @@ class Deriver:
                 )
         outcome.next_ms = min((t for t in times if t is not None), default=0)
         self._fill(outcome, snapshot, fanout, shown, now_ms)
+        self._tell_dark_gateways(snapshot, shown, sights, now_ms)
         outcome.messages += make.replies(
             view.name, snapshot, judged, round(view.limits.reply_within_s * 1000), now_ms
         )
@@ -137,9 +138,8 @@ class Deriver:
         fields = outcome.fields
         if snapshot.born_ms is None:
             fields["#born"] = str(now_ms)
-        fields["#previous"] = json.dumps(
-            {s.station: f"{j.standing} {s.place.repeater}" for s, j in shown}
-        )
+        places = {s.station: f"{j.standing} {s.place.repeater}" for s, j in shown}
+        fields["#previous"] = json.dumps(places)
         body = make.fanout_body(region, snapshot, fanout)
         digest = _digest(body.model_dump_json())
         if digest != snapshot.fanout_digest:
@@ -153,24 +153,42 @@ class Deriver:
             fields["#reach_version"], fields["#reach_digest"] = str(version), digest
             outcome.messages.append(make.reach_message(roster, version, now_ms))
 
+    def _tell_dark_gateways(
+        self,
+        snapshot: GroupSnapshot,
+        shown: Sequence[tuple[Summary, Judgement]],
+        sights: Sights,
+        now_ms: int,
+    ) -> None:
+        """The alert of a lost gateway or repeater names the members behind it: renew it when
+        they have changed. Woken for a little later, when this group will be committed; should
+        this worker die before, the group comes up again and so does this."""
+        places = {s.station: f"{j.standing} {s.place.repeater}" for s, j in shown}
+        changed = set(places.items()) ^ set(snapshot.previous.items())
+        repeaters = {text.split(" ")[1] for _, text in changed}
+        dark = {r.split("/")[0] for r in repeaters if not sights.repeater(r).reporting}
+        if dark:
+            self._store.wake([f"w/{name}" for name in sorted(dark)], now_ms + BEHIND_AFTER_MS)
+
     # -- gateways ------------------------------------------------------------------------------
 
     def _gateway(self, claim: Claim, now_ms: int) -> list[ToSend]:
         view = self._store.view
         snapshot = self._store.gateway(claim.name)
-        sight = self._sights(now_ms).gateway(claim.name)
+        sights = self._sights(now_ms)
+        sight = sights.gateway(claim.name)
         born_ms = snapshot.born_ms if snapshot.born_ms is not None else now_ms
         lost = sight.standing is not GatewayStanding.UP
         behind = self._store.places_behind(claim.name) if lost or sight.down_repeaters else []
         trouble = found.of_gateway(snapshot, sight, born_ms, behind, view.limits, now_ms)
         outcome = Outcome(claim, snapshot.rev, snapshot.ver)
-        times = [trouble.next_ms, now_ms + BEHIND_REFRESH_MS if lost and behind else None]
-        outcome.next_ms = min((t for t in times if t is not None), default=0)
+        outcome.next_ms = trouble.next_ms or 0
         if snapshot.born_ms is None:
             outcome.fields["#born"] = str(born_ms)
         if not snapshot.missing and snapshot.hole_ms is not None:
             outcome.drop.append("hole_ms")
-        standing = f"{sight.standing} {' '.join(sorted(sight.down_repeaters))}"
+        routes = "routes" if sights.speaks_of_routes(claim.name) else "-"
+        standing = " ".join([sight.standing, routes, *sorted(sight.down_repeaters)])
         if standing != snapshot.standing:
             outcome.fields["#standing"] = standing
             # Before the commit: should this worker die now, it is done again.

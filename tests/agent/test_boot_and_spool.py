@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from streamer.agent.boot import next_boot, uuid7
+from streamer.agent.idset import IdSet
 from streamer.agent.logs import Log
 from streamer.agent.outgoing import LIVE_ROWS, Outgoing
 from streamer.agent.spool import Body, Spool, SpoolError
@@ -136,13 +137,12 @@ def test_the_disk_limit_drops_the_oldest_and_counts_them() -> None:
 
 def test_at_the_disk_limit_acknowledged_rows_go_first_and_are_not_lost() -> None:
     spool = Spool(":memory:", NOW_MS, max_bytes=200_000)
-    for _ in range(20):
-        spool.acknowledged([len(fill(spool, 1, size=400)) + spool.newest_id - 1], 1.0)
-    while spool.held:
-        spool.acknowledged(
-            [spool.newest_id for _ in fill(spool, 1, size=400)], 1.0 + spool.newest_id / 1000
-        )
-    assert spool.dropped == 0
+    for second in range(100):
+        fill(spool, 10, size=400)
+        spool.acknowledged(range(spool.newest_id - 9, spool.newest_id + 1), float(second * 2))
+    assert spool._used_bytes() < 250_000
+    assert spool.held < 1000
+    assert (spool.dropped, spool.waiting) == (0, 0)
 
 
 def send_all(outgoing: Outgoing, now_s: float, tokens: list[int]) -> list[list[int]]:
@@ -239,10 +239,10 @@ def test_too_large_makes_arrays_smaller_and_buries_a_single_event() -> None:
     tokens: list[int] = []
     fill(spool, 64, size=3000)
     rounds = 0
-    while spool.waiting and rounds < 40:
+    while spool.waiting and rounds < 100:
         rounds += 1
         before = len(tokens)
-        for message in list(outgoing.messages(0.0)):
+        for message in outgoing.messages(0.0):
             tokens.append(len(tokens) + 1)
             outgoing.sent(message, tokens[-1])
             ok = len(message.payload) <= 8000
@@ -258,3 +258,27 @@ def test_too_large_makes_arrays_smaller_and_buries_a_single_event() -> None:
     assert spool.dead == 1
     assert spool.waiting == 0
     assert send_all(outgoing, 0.0, tokens) == []
+
+
+@given(st.lists(st.lists(st.integers(1, 3000), max_size=300), max_size=12), st.integers(1, 50))
+def test_the_set_of_ids_is_a_set(parts: list[list[int]], limit: int) -> None:
+    ids = IdSet()
+    for part in parts:
+        ids.add(part)
+    expected = sorted({number for part in parts for number in part})
+    assert len(ids) == len(expected)
+    assert list(ids) == expected
+    assert ids.take(limit) == expected[:limit]
+    assert list(ids) == expected[limit:]
+    ids.add(expected[:limit])
+    assert list(ids) == expected
+
+
+def test_deleting_a_range_leaves_its_neighbours() -> None:
+    spool = Spool(":memory:", NOW_MS)
+    fill(spool, 20)
+    spool.acknowledged([2, 3, 5, 20], 0.0)
+    spool.sweep(100.0, 35.0)
+    left = [row.id for row in spool.after(Kind.HEARD, 0, 99)]
+    assert left == [n for n in range(1, 21) if n not in (2, 3, 5, 20)]
+    assert spool.waiting == 16

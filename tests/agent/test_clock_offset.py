@@ -129,7 +129,7 @@ def test_a_gateway_whose_clock_is_7_s_off(
     before = SystemClock().now_ms()
     agent.submit(heard(1))
     after = SystemClock().now_ms()
-    until(lambda: events.events(), "the event")
+    until(events.events, "the event")
     event = events.events()[0]
     parsed = Heard.model_validate_json(json.dumps(event))
     assert parsed.clock_offset_s is not None

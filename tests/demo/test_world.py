@@ -61,7 +61,7 @@ def test_call_signs_are_formed_as_the_region_allows(view: RegionView) -> None:
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_members_in_cover_speak_before_they_are_overdue(view: RegionView, seed: int) -> None:
     before_s = 38.0  # then a gateway dies and takes some out of cover
-    spoke = defaultdict(lambda: [0.0])
+    spoke: dict[str, list[float]] = defaultdict(lambda: [0.0])
     for over in overs(run(view, seed, before_s, before_s)):
         spoke[over.station].append(over.started_s)
     members = [s for s in World(view, seed, 60).cast if s.group and not s.in_story]
@@ -78,17 +78,18 @@ def test_nobody_drives_faster_than_the_region_allows(view: RegionView) -> None:
     for station in World(view, 1, 60).cast:
         for second in range(0, 120, 3):
             _, speed_mps, _ = station.track.at(second)
+            assert speed_mps * 3.6 < 130  # of the road, in kilometres an hour
             assert speed_mps * 3.6 * TIME_LAPSE < view.limits.max_speed_kmh
 
 
 def test_behind_the_wall_the_driver_is_heard_by_nobody(view: RegionView) -> None:
     world = World(view, 1, 60)
     spoke = [o.started_s for o in overs(world.advance(110)) if o.station == story.DRIVER]
-    assert min(spoke) < 9
-    assert not [s for s in spoke if 16 <= s <= 76]
+    assert [s for s in spoke if 8 <= s <= 8.5 + 2]  # the report before the wall
+    assert not [s for s in spoke if 14 <= s <= 76]
     assert [s for s in spoke if s > 80]
     # It is the wall that hides the driver: without hills some repeater within range hears.
-    hidden = dict(story.DRIVE)[15.0]
+    hidden = dict(story.DRIVE)[14.0]
     near = [r for r in world.receivers if hidden.distance_km(r.place) <= r.range_km]
     assert [
         r for r in near if received_dbm(Land(()), hidden, r.place, r.mast_m, r.freq_mhz) > HEARD_DBM
@@ -108,7 +109,7 @@ def test_the_forged_over_overlaps_the_true_one_far_away(view: RegionView) -> Non
 
 
 def test_the_basin_has_one_repeater_alone(view: RegionView) -> None:
-    heard = defaultdict(set)
+    heard: dict[str, set[str]] = defaultdict(set)
     for over in overs(World(view, 1, 60).advance(21)):
         heard[over.station] |= {h.repeater for h in over.heard}
     for call in story.BASIN:

@@ -9,7 +9,7 @@ from streamer.agent.intake import Intake
 from streamer.agent.logs import Log
 from streamer.agent.spool import SpoolError
 
-READ_BYTES: Final = 65_536
+READ_BYTES: Final = 8_192
 POLL_S: Final = 0.1
 _RETRY_S: Final = 2.0
 

@@ -23,6 +23,7 @@ from streamer.agent.spool import Spool, SpoolError
 
 _POLL_S: Final = 0.1
 _TAIL: Final = 256
+_END: Final = 65_536
 _SETTLED: Final = 10  # polls without a new line after which a renamed file is taken to be complete
 _PACKED: Final = (".gz", ".bz2", ".xz", ".zst", ".zip", ".tmp", ".swp")
 
@@ -63,6 +64,7 @@ class FileSource(Source):
         self._spool = spool
         self._file: BinaryIO | None = None
         self._offset = 0
+        self._block = max(READ_BYTES, settings.max_line_bytes + 2)  # a whole line always fits
         self._skipping = False  # inside a line that is too long
         self._quiet = 0
 
@@ -212,7 +214,7 @@ class FileSource(Source):
     def _read(self) -> bool:
         """Take in the whole lines of the next block; False when there are none."""
         assert self._file is not None
-        block = os.pread(self._file.fileno(), READ_BYTES, self._offset)
+        block = os.pread(self._file.fileno(), self._block, self._offset)
         end = block.rfind(b"\n") + 1
         if not end:
             if len(block) <= self.settings.max_line_bytes and not (self._skipping and block):
@@ -234,7 +236,7 @@ class FileSource(Source):
     def _read_unended(self) -> None:
         """A last line without its end, in a file that nobody writes to any more."""
         assert self._file is not None
-        block = os.pread(self._file.fileno(), READ_BYTES, self._offset)
+        block = os.pread(self._file.fileno(), self._block, self._offset)
         if block and not self._skipping:
             self._offset += len(block)
             self._store([block])
@@ -259,5 +261,5 @@ class FileSource(Source):
 def _end_of_lines(file: BinaryIO) -> int:
     """The offset behind the last whole line."""
     size = os.fstat(file.fileno()).st_size
-    start = max(0, size - READ_BYTES)
+    start = max(0, size - _END)
     return start + os.pread(file.fileno(), size - start, start).rfind(b"\n") + 1

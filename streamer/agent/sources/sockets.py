@@ -10,6 +10,7 @@ from typing import Final
 from streamer.agent.sources.base import POLL_S, READ_BYTES, LineCutter, Source, SourceError
 
 _AT_ONCE: Final = 256
+_DATAGRAM_BYTES: Final = 65_536
 _CLIENTS: Final = 64
 _SOCKET_MODE: Final = 0o660
 
@@ -24,14 +25,14 @@ class _DatagramSource(Source):
         self.sock.settimeout(POLL_S)
         while not self.stopping:
             try:
-                first = self.sock.recv(READ_BYTES)
+                first = self.sock.recv(_DATAGRAM_BYTES)
             except TimeoutError:
                 continue
             lines = first.split(b"\n")
             self.sock.setblocking(False)
             with contextlib.suppress(BlockingIOError):
                 while len(lines) < _AT_ONCE:
-                    lines += self.sock.recv(READ_BYTES).split(b"\n")
+                    lines += self.sock.recv(_DATAGRAM_BYTES).split(b"\n")
             self.sock.settimeout(POLL_S)
             self.give(lines)
 

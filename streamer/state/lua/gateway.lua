@@ -125,7 +125,9 @@ local function count_events(key, cage, gateway)
   end
   for kind, count in pairs(tally) do redis.call('HINCRBY', key, 'n:' .. kind, count) end
   -- What a gateway that never speaks of routes carries is unknown, not nothing.
-  if tally.route then redis.call('HSET', live, '@' .. gateway.name, 'routes') end
+  if tally.route and redis.call('HSET', live, '@' .. gateway.name, 'routes') == 1 then
+    wake(due, 'w/' .. gateway.name, set.now)
+  end
   return table.concat(verdicts), holes
 end
 

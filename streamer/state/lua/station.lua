@@ -22,21 +22,29 @@ local function before(a, b)
   return bytes_less(a[3], b[3])
 end
 
+local function differs(path, j, other)
+  return path[j] ~= nil and path[other] ~= nil and path[j][2] ~= path[other][2]
+end
+
+-- Returns whether the path changed, and whether two neighbours on different repeaters came, went
+-- or changed: only then can it have become, or ceased to be, evidence of two places.
 local function add_to_path(path, ms, repeater, over, duration)
   local entry = {ms, repeater, over, duration}
   local at = #path + 1
   for j, known in ipairs(path) do
     if known[1] == ms and known[2] == repeater and known[3] == over then
-      if duration <= known[4] then return false end
+      if duration <= known[4] then return false, false end
       known[4] = duration
-      return true
+      return true, differs(path, j, j - 1) or differs(path, j, j + 1)
     end
     if before(entry, known) then at = j break end
   end
-  if at > set.path then return false end
+  if at > set.path then return false, false end
   table.insert(path, at, entry)
+  local crossing = differs(path, at, at - 1) or differs(path, at, at + 1)
+    or differs(path, set.path, set.path + 1)
   path[set.path + 1] = nil
-  return true
+  return true, crossing
 end
 
 local function raise(registers, name, ms, tie, repeater, over)
@@ -68,7 +76,7 @@ end
 
 local function merge(record, e)
   local ms, tie, repeater, over, info = e[1], e[2], e[3], e[4], e[5]
-  local changed = add_to_path(record.k, ms, repeater, over, math.max(0, e[10] - ms))
+  local changed, crossing = add_to_path(record.k, ms, repeater, over, math.max(0, e[10] - ms))
   if not record.p or newer(ms, tie, record.p[1], record.p[2]) then
     record.p = {ms, tie, repeater, over, info}
     changed = true
@@ -81,7 +89,7 @@ local function merge(record, e)
   if e[7] ~= '' then changed = check_in(record, e[7], ms, tie, repeater, over) or changed end
   if e[8] ~= '' then changed = raise(record.o, e[8], e[10], tie, repeater, over) or changed end
   if e[9] ~= '' then changed = raise(record.x, e[9], e[10], tie, repeater, over) or changed end
-  return changed
+  return changed, crossing
 end
 
 -- The stays of the path, newest first: {repeater, arrived, left}; the newest has not been left.
@@ -128,9 +136,10 @@ for n = 3, #KEYS do
   local name = table.remove(events, 1)
   local stored = redis.call('HGET', key, 'record')
   local record = stored and cjson.decode(stored) or {rev = 0, k = {}, i = {}, o = {}, x = {}}
-  local changed = false
+  local changed, crossing = false, false
   for _, event in ipairs(events) do
-    if merge(record, event) then changed = true end
+    local new, crossed = merge(record, event)
+    changed, crossing = changed or new, crossing or crossed
   end
   if changed then
     local limit = record.p[1] - set.forget
@@ -146,7 +155,7 @@ for n = 3, #KEYS do
   local reply = {whole(record.rev)}
   if record.p then
     local stays = stays_of(record)
-    if changed and #stays > 1 then wake(due, 's/' .. name, set.now) end
+    if crossing then wake(due, 's/' .. name, set.now) end
     local latest_out = 0
     for _, register in pairs(record.x) do latest_out = math.max(latest_out, register[1]) end
     local groups = {}

@@ -1,0 +1,377 @@
+"""Example messages: a short, invented exercise, told by two gateways and answered by a worker.
+
+What gateways say is numbered and can be published by hand in this order; the region file that
+knows these gateways stands beside the generated files, in `shared/examples/region.toml`.
+"""
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Any, Final
+from uuid import UUID
+
+from pydantic import BaseModel
+
+from streamer.contract import published as out
+from streamer.contract import topics
+from streamer.contract.events import (
+    Heard,
+    Phase,
+    Position,
+    RepeaterState,
+    Route,
+    RouteAction,
+    State,
+)
+from streamer.contract.topics import Kind
+
+REGION: Final = "farisle"
+GROUP: Final = "SEARCH"
+START: Final = datetime(2026, 1, 1, 12, tzinfo=UTC)
+"""When the exercise of the committed examples begins."""
+
+_RIDGE, _COVE = "ridge", "cove"
+_ROAMER, _LEADER, _OTHER = "QA1ABC", "QB2DEF", "QX3GHI"
+
+
+@dataclass(frozen=True, slots=True)
+class Example:
+    """One payload, where it is published and what it says."""
+
+    name: str
+    message: str
+    topic: str
+    retain: bool
+    inbound: bool
+    says: str
+    payload: Any
+
+    @property
+    def file(self) -> str:
+        """Its place below `shared/examples/`."""
+        return f"{'in' if self.inbound else 'out'}/{self.name}.json"
+
+    @property
+    def text(self) -> str:
+        return json.dumps(self.payload, indent=2) + "\n"
+
+
+class _Gateway:
+    """Numbers a gateway's events."""
+
+    def __init__(self, name: str, start: datetime, number: int) -> None:
+        self.name = name
+        self._start = start
+        self._seq = 0
+        self.boot = boot_id(start - timedelta(minutes=1), number)
+
+    def at(self, seconds: float) -> datetime:
+        return self._start + timedelta(seconds=seconds)
+
+    def _event(self, seconds: float) -> dict[str, Any]:
+        self._seq += 1
+        return {"v": 1, "boot": self.boot, "seq": self._seq, "sent_at": self.at(seconds)}
+
+    def heard(self, seconds: float, repeater: str, station: str, over: str, **more: Any) -> Heard:
+        fixed = {"repeater": f"{self.name}/{repeater}", "station": station, "over": over}
+        return Heard.model_validate({**self._event(seconds), **fixed, **more})
+
+    def route(self, seconds: float, repeater: str, action: RouteAction, **more: Any) -> Route:
+        fixed = {"repeater": f"{self.name}/{repeater}", "group": GROUP, "action": action}
+        at = self.at(seconds - 0.02)
+        return Route.model_validate({**self._event(seconds), **fixed, **more, "at": at})
+
+    def state(self, seconds: float, *, up: bool, **more: Any) -> State:
+        fixed = {"v": 1, "boot": self.boot, "session": 1, "sent_at": self.at(seconds), "up": up}
+        return State.model_validate({**fixed, **more})
+
+
+def boot_id(start: datetime, number: int) -> str:
+    """A UUIDv7 (RFC 9562, 5.7) of that millisecond with `number` where others roll dice."""
+    milliseconds = int(start.timestamp() * 1000)
+    return str(UUID(int=milliseconds << 80 | 0x7 << 76 | 0x2 << 62 | number))
+
+
+def examples(start: datetime = START) -> list[Example]:
+    """All examples, those of gateways first and in the order of their publishing."""
+    return [*_inbound(start), *_outbound(start)]
+
+
+def _plain(message: BaseModel, *, whole: bool = False) -> Any:
+    return message.model_dump(mode="json", exclude_unset=not whole)
+
+
+def _inbound(start: datetime) -> list[Example]:
+    ridge, cove = _Gateway(_RIDGE, start, 1), _Gateway(_COVE, start, 2)
+    told: list[tuple[_Gateway, Kind, str, str, Sequence[BaseModel]]] = [
+        (ridge, Kind.STATE, "up", "The ridge reports with two repeaters.", [_ridge_up(ridge)]),
+        (cove, Kind.STATE, "up", "The cove reports with one repeater.", [_cove_up(cove)]),
+        *_check_ins(ridge, cove),
+        *_moves(ridge, cove),
+    ]
+    made = []
+    for number, (gateway, kind, name, says, messages) in enumerate(told, start=1):
+        payloads = [_plain(message) for message in messages]
+        made.append(
+            Example(
+                name=f"{number:02d}-{kind}-{gateway.name}-{name}",
+                message=kind,
+                topic=topics.gateway_topic(REGION, gateway.name, kind),
+                retain=kind is Kind.STATE,
+                inbound=True,
+                says=says,
+                payload=payloads[0] if len(payloads) == 1 else payloads,
+            )
+        )
+    return made
+
+
+_Told = tuple[_Gateway, Kind, str, str, Sequence[BaseModel]]
+
+
+def _ridge_up(ridge: _Gateway) -> State:
+    uhf = RepeaterState(
+        id="ridge/uhf", up=True, freq_mhz=439.025, lat=-46.30, lon=20.60, antenna_m=30, range_km=25
+    )
+    vhf = RepeaterState(
+        id="ridge/vhf", up=True, freq_mhz=146.05, lat=-46.30, lon=20.60, antenna_m=30, range_km=35
+    )
+    return ridge.state(
+        0, up=True, seq=1, software="example 1.0", spooled=0, dropped=0, repeaters=(uhf, vhf)
+    )
+
+
+def _cove_up(cove: _Gateway) -> State:
+    vhf = RepeaterState(id="cove/vhf", up=True, lat=-46.35, lon=20.75, range_km=30)
+    return cove.state(0.5, up=True, seq=1, software="example 1.0", repeaters=(vhf,))
+
+
+def _check_ins(ridge: _Gateway, cove: _Gateway) -> list[_Told]:
+    first = {"to": GROUP, "phase": Phase.START}
+    ended = {
+        "to": GROUP,
+        "phase": Phase.END,
+        "started_at": ridge.at(1),
+        "duration_s": 3.2,
+        "ber_pct": 0.4,
+        "rssi_dbm": -97.5,
+        "text": "on foot",
+        "position": Position(
+            lat=-46.31, lon=20.62, at=ridge.at(3), speed_mps=1.4, course_deg=85
+        ).model_dump(exclude_unset=True),
+    }
+    carried = RouteAction.CARRYING
+    sent = {"over": "cove-1", "from_gateway": "cove", "latency_s": 0.38}
+    return [
+        (
+            ridge, Kind.HEARD, "check-in", f"{_ROAMER} keys to {GROUP} and so checks in.",
+            [ridge.heard(1, "uhf", _ROAMER, "ridge-1", **first)],
+        ),
+        (
+            ridge, Kind.ROUTE, "carrying", f"ridge/uhf now carries {GROUP}.",
+            [ridge.route(1.2, "uhf", carried)],
+        ),
+        (
+            ridge, Kind.HEARD, "key-up", "The over ends; every field is given.",
+            [ridge.heard(4.2, "uhf", _ROAMER, "ridge-1", **ended)],
+        ),
+        (
+            cove, Kind.HEARD, "check-in", f"{_LEADER}, portable, checks in at the cove.",
+            [cove.heard(5, "vhf", f"{_LEADER}/P", "cove-1", **first)],
+        ),
+        (
+            cove, Kind.ROUTE, "carrying", f"cove/vhf now carries {GROUP}.",
+            [cove.route(5.2, "vhf", carried)],
+        ),
+        (
+            ridge, Kind.ROUTE, "sent", "The ridge sends out the over that the cove handed on.",
+            [ridge.route(5.4, "uhf", RouteAction.SENT, **sent)],
+        ),
+    ]  # fmt: skip
+
+
+def _moves(ridge: _Gateway, cove: _Gateway) -> list[_Told]:
+    over = {"to": _LEADER, "clock_offset_s": 0.012}
+    return [
+        (
+            cove, Kind.HEARD, "nobody", f"{_OTHER} keys to nobody: the fewest fields there can be.",
+            [cove.heard(8, "vhf", _OTHER, "cove-2", phase=Phase.START)],
+        ),
+        (
+            cove, Kind.HEARD, "moved",
+            f"An array: {_ROAMER} calls {_LEADER} at the cove. Its groups move with it.",
+            [
+                cove.heard(10, "vhf", _ROAMER, "cove-3", phase=Phase.START, **over),
+                cove.heard(12, "vhf", _ROAMER, "cove-3", phase=Phase.END, duration_s=2.0, **over),
+            ],
+        ),
+        (
+            cove, Kind.HEARD, "check-out", f"{_LEADER} sends the text OUT to {GROUP}: checks out.",
+            [
+                cove.heard(
+                    14, "vhf", f"{_LEADER}/P", "cove-4", to=GROUP, phase=Phase.END,
+                    started_at=cove.at(13.2), duration_s=0.8, text="OUT",
+                )
+            ],
+        ),
+        (
+            cove, Kind.STATE, "heartbeat", "The next heartbeat, with the clock offset now known.",
+            [_cove_up(cove).model_copy(
+                update={"seq": 2, "sent_at": cove.at(15), "clock_offset_s": 0.012}
+            )],
+        ),
+        (
+            ridge, Kind.STATE, "will", "The will that the broker sends if the ridge vanishes.",
+            [ridge.state(0, up=False)],
+        ),
+    ]  # fmt: skip
+
+
+def _outbound(start: datetime) -> list[Example]:
+    return [
+        *_groups(start),
+        *_alerts(start),
+        *_replies(start),
+    ]
+
+
+def _out(name: str, topic: str, says: str, message: BaseModel, *, retain: bool = True) -> Example:
+    kind = name.split("-", 1)[0]
+    return Example(name, kind, topic, retain, False, says, _plain(message, whole=True))
+
+
+def _groups(start: datetime) -> list[Example]:
+    def at(seconds: float) -> datetime:
+        return start + timedelta(seconds=seconds)
+
+    moved_s = 10.012  # by the corrected clock of the cove
+    ridge = out.FanOutRepeater(
+        repeater="ridge/uhf",
+        why=(out.Why.LINGER,),
+        until=at(moved_s + 120),
+        carriage=out.Carriage.CARRIED,
+    )
+    cove = out.FanOutRepeater(
+        repeater="cove/vhf",
+        why=(out.Why.MEMBER, out.Why.LINGER),
+        members=(_ROAMER,),
+        since=at(moved_s),
+        carriage=out.Carriage.CARRIED,
+    )
+    came = out.FanOutRepeater(
+        repeater="ridge/uhf",
+        why=(out.Why.MEMBER,),
+        members=(_ROAMER,),
+        since=at(1),
+        carriage=out.Carriage.CARRIED,
+        carried_after_s=0.18,
+    )
+    fanout_topic = topics.fanout_topic(REGION, GROUP)
+    nobody = out.FanOut(region=REGION, group=GROUP, version=1, at=at(-60), repeaters=())
+    carried = out.FanOut(region=REGION, group=GROUP, version=3, at=at(1.3), repeaters=(came,))
+    moved = out.FanOut(region=REGION, group=GROUP, version=7, at=at(14.1), repeaters=(cove, ridge))
+    roamer = out.Member(
+        station=_ROAMER,
+        standing=out.Standing.IN_REACH,
+        reasons=(f"heard {at(moved_s):%H:%M:%S}Z on cove/vhf",),
+        repeater="cove/vhf",
+        last_heard_at=at(moved_s),
+        checked_in_at=at(1),
+        lat=-46.31,
+        lon=20.62,
+        position_at=at(3),
+    )
+    leader = out.Member(
+        station=_LEADER,
+        suffix="P",
+        standing=out.Standing.CHECKED_OUT,
+        reasons=(f"checked out {at(14):%H:%M:%S}Z",),
+        repeater="cove/vhf",
+        last_heard_at=at(13.2),
+        checked_in_at=at(13.2),
+        checked_out_at=at(14),
+    )
+    reach = out.Reach(region=REGION, group=GROUP, version=6, at=at(14.1), members=(roamer, leader))
+    return [
+        _out("fanout-nobody", fanout_topic, "Nobody is in the group and it has no pin.", nobody),
+        _out("fanout-carried", fanout_topic, "One member, and its repeater carries.", carried),
+        _out("fanout-moved", fanout_topic, "One member, and a repeater that lingers.", moved),
+        _out("reach-moved", topics.reach_topic(REGION, GROUP), "Who stands how.", reach),
+    ]
+
+
+def _alerts(start: datetime) -> list[Example]:
+    opened = out.Alert(
+        region=REGION,
+        id="gateway_lost.ridge",
+        version=int(start.timestamp() * 1000) + 16_000,
+        kind=out.AlertKind.GATEWAY_LOST,
+        severity=out.Severity.WARNING,
+        state=out.AlertState.OPEN,
+        subject=_RIDGE,
+        title="Gateway ridge is lost",
+        reasons=("said, or its broker said for it, that it is down",),
+        next_step="Call the keeper of ridge: power, network, agent, in this order.",
+        since=start + timedelta(seconds=16),
+        opened_at=start + timedelta(seconds=16),
+    )
+    taken = opened.model_copy(
+        update={
+            "version": opened.version + 1,
+            "state": out.AlertState.ACKNOWLEDGED,
+            "acknowledged_by": _LEADER,
+            "note": "on the way there",
+        }
+    )
+    cleared = taken.model_copy(
+        update={
+            "version": taken.version + 1,
+            "state": out.AlertState.CLEARED,
+            "cleared_at": start + timedelta(minutes=20),
+        }
+    )
+    topic = topics.alert_topic(REGION, opened.id)
+    return [
+        _out("alert-open", topic, "A gateway is lost.", opened),
+        _out("alert-acknowledged", topic, "Somebody has it in hand.", taken),
+        _out("alert-cleared", topic, "It is well again; not retained.", cleared, retain=False),
+    ]
+
+
+def _replies(start: datetime) -> list[Example]:
+    def ack(seconds: float, word: str, station: str, repeater: str, over: str) -> out.AckReply:
+        at = start + timedelta(seconds=seconds)
+        text = f"{word} {GROUP}"
+        return out.AckReply(
+            station=station, group=GROUP, repeater=repeater, text=text, over=over, at=at
+        )
+
+    heartbeat = out.TimeReply(
+        boot=boot_id(start - timedelta(minutes=1), 2),
+        session=1,
+        seq=2,
+        agent_sent_at=start + timedelta(seconds=15),
+        received_at=start + timedelta(seconds=15.031),
+        replied_at=start + timedelta(seconds=15.033),
+    )
+    refused = out.Refusal(
+        at=start + timedelta(seconds=17),
+        topic=topics.gateway_topic(REGION, _COVE, Kind.HEARD),
+        gateway=_COVE,
+        reason=out.RefusalReason.WRONG_GATEWAY,
+        detail="repeater ridge/uhf in a message of gateway cove: send your own only",
+        index=3,
+        size_bytes=1742,
+        excerpt='[{"v":1,"boot":"',
+    )
+    ridge, cove = (topics.reply_topic(REGION, gateway) for gateway in (_RIDGE, _COVE))
+    came = ack(1.1, "IN", _ROAMER, "ridge/uhf", "ridge-1")
+    went = ack(14.1, "OUT", _LEADER, "cove/vhf", "cove-4")
+    refused_topic = topics.refused_topic(REGION)
+    return [
+        _out("reply-in", ridge, "A check-in acknowledged.", came, retain=False),
+        _out("reply-out", cove, "A check-out acknowledged.", went, retain=False),
+        _out("reply-time", cove, "A heartbeat answered.", heartbeat, retain=False),
+        _out("refused-element", refused_topic, "An element refused.", refused, retain=False),
+    ]

@@ -1,0 +1,157 @@
+"""Faults of a settings file in words: where, what was found, what is allowed.
+
+Works on pydantic's errors. No line of a fault ever holds the value of a password or address.
+"""
+
+from collections.abc import Sequence
+from difflib import get_close_matches
+from typing import Any, Final, get_args
+
+from pydantic import BaseModel, ValidationError
+
+from streamer.contract.common import GROUP_PATTERN, NAME_PATTERN
+
+LISTED: Final = 12
+"""Names listed at most where any of them is allowed."""
+_SHOWN: Final = 40
+_SECRET: Final = ("password", "url")
+
+_PATTERNS: Final = {
+    f"^{NAME_PATTERN}$": "must be 1 to 32 of a-z, 0-9, _ and -, a letter or digit first",
+    f"^{NAME_PATTERN}/{NAME_PATTERN}$": "must be GATEWAY/PORT in lower case, such as 'ridge/uhf'",
+    f"^{GROUP_PATTERN}$": "must be 1 to 16 of A-Z, 0-9, _ and -, a letter or digit first",
+}
+_WORDS: Final = {
+    "missing": "is missing; it is required",
+    "float_type": "must be a number without quotes, such as 30 or 2.5",
+    "finite_number": "must be a finite number",
+    "int_type": "must be a whole number without quotes",
+    "int_from_float": "must be a whole number",
+    "int_parsing": "must be a whole number",
+    "string_type": 'must be text in quotes, such as "text"',
+    "bool_type": "must be true or false, without quotes",
+    "tuple_type": 'must be a list, such as ["a", "b"]',
+    "model_type": "must be a table of settings",
+    "greater_than_equal": "must be at least {ge:g}",
+    "greater_than": "must be more than {gt:g}",
+    "less_than_equal": "must be at most {le:g}",
+    "less_than": "must be less than {lt:g}",
+    "too_short": "must have at least {min_length}",
+    "string_too_short": "must not be shorter than {min_length} characters",
+    "string_too_long": "must not be longer than {max_length} characters",
+    "literal_error": "must be {expected}",
+}
+_NOT_SHOWN: Final = frozenset({"missing", "extra_forbidden", "too_short"})
+
+Place = tuple[str | int, ...]
+
+
+def suggestion(word: str, known: Sequence[str]) -> str:
+    """`did you mean ...` where something is near, and what is known: all of it, if it is short."""
+    near = get_close_matches(word, known, n=1, cutoff=0.6)
+    told = [f"did you mean {near[0]!r}?"] if near else []
+    if not known:
+        told.append("there are none")
+    elif len(known) <= LISTED:
+        told.append("allowed: " + ", ".join(known))
+    elif not near:
+        told.append("allowed: " + ", ".join(known[:LISTED]) + f" and {len(known) - LISTED} more")
+    return " ".join(told)
+
+
+def problem_lines(error: ValidationError, model: type[BaseModel], content: Any) -> list[str]:
+    """Each fault as `place: what, what is allowed (got ...)`.
+
+    `content` is what was validated against `model`; entries of lists are counted from 1 and named
+    by their `id` or `name`.
+    """
+    faults = error.errors(include_url=False)
+    places = [tuple(fault["loc"]) for fault in faults]
+    lines = []
+    for fault, place in zip(faults, places, strict=True):
+        if fault["type"] == "too_short" and fault["input"] and _has_faults_inside(place, places):
+            continue  # its entries are there, they are merely wrong themselves
+        where = _place_text(place, content)
+        if fault["type"] == "value_error" and not place:
+            lines += str(fault["ctx"]["error"]).split("\n")
+        else:
+            lines.append(f"{where}: {_what(fault, place, model)}{_got(fault, place)}")
+    return lines
+
+
+def _has_faults_inside(place: Place, places: Sequence[Place]) -> bool:
+    return any(len(p) > len(place) and p[: len(place)] == place for p in places)
+
+
+def _what(fault: Any, place: Place, model: type[BaseModel]) -> str:
+    kind, context = fault["type"], fault.get("ctx", {})
+    if kind == "extra_forbidden":
+        name = str(place[-1])
+        return f"no such setting; {suggestion(name, _settings_at(model, place[:-1]))}"
+    if kind == "string_pattern_mismatch":
+        return _PATTERNS.get(context["pattern"], "has characters that are not allowed")
+    if kind in ("tuple_type", "model_type") and (tables := _table_list(model, place)):
+        return f"must be written as one [[{tables}]] for each"
+    if kind in _WORDS:
+        return _WORDS[kind].format(**context)
+    return str(fault["msg"]).removeprefix("Value error, ")
+
+
+def _got(fault: Any, place: Place) -> str:
+    secret = any(word in str(step) for step in place for word in _SECRET)
+    if secret or fault["type"] in _NOT_SHOWN or isinstance(fault["input"], dict | list):
+        return ""
+    try:
+        shown = repr(fault["input"])
+    except ValueError:  # Python refuses to write out an integer of thousands of digits
+        shown = "a huge number"
+    return f" (got {shown if len(shown) <= _SHOWN else shown[:_SHOWN] + '...'})"
+
+
+def _place_text(place: Place, content: Any) -> str:
+    text, names = "", []
+    for step in place:
+        if isinstance(step, int):
+            text += f"[{step + 1}]"
+        else:
+            text += f".{step}" if text else step
+        try:
+            content = content[step]
+        except (KeyError, IndexError, TypeError):
+            content = None
+        if isinstance(step, int) and isinstance(content, dict):
+            names += [str(content[key])[:_SHOWN] for key in ("id", "name") if key in content]
+    return f"{text or 'file'} ({'/'.join(names)})" if names else text or "file"
+
+
+def _model_in(annotation: Any) -> type[BaseModel] | None:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    return next((m for a in get_args(annotation) if (m := _model_in(a))), None)
+
+
+def _model_at(model: type[BaseModel] | None, place: Place) -> type[BaseModel] | None:
+    for step in place:
+        if model is None:
+            return None
+        if isinstance(step, str):
+            field = model.model_fields.get(step)
+            model = _model_in(field.annotation) if field else None
+    return model
+
+
+def _settings_at(model: type[BaseModel], place: Place) -> list[str]:
+    found = _model_at(model, place)
+    return sorted(found.model_fields) if found else []
+
+
+def _table_list(model: type[BaseModel], place: Place) -> str:
+    """`gateway.repeater` if a list of tables, or one of its tables, belongs here; else nothing."""
+    if not place or _model_at(model, place) is None:
+        return ""
+    if isinstance(place[-1], str):
+        parent = _model_at(model, place[:-1])
+        field = parent.model_fields.get(place[-1]) if parent else None
+        if field is None or isinstance(field.annotation, type):
+            return ""
+    return ".".join(step for step in place if isinstance(step, str))

@@ -1,0 +1,317 @@
+"""`streamer group`: who would hear a group if somebody keyed to it now, and who would not."""
+
+import argparse
+from collections import Counter
+from enum import StrEnum
+
+from streamer.clock import Clock, from_ms
+from streamer.contract.common import Moment
+from streamer.contract.published import (
+    CAUTION,
+    Carriage,
+    FanOutRepeater,
+    IdleRepeater,
+    Member,
+    Standing,
+    Why,
+)
+from streamer.domain.group_now import (
+    GroupNow,
+    carriage_at,
+    carriage_reason,
+    hears,
+    is_shown,
+    look_at_group,
+)
+from streamer.domain.liveness import Sights
+from streamer.reading.common import (
+    WELL,
+    Answer,
+    Desk,
+    Document,
+    Header,
+    add_common,
+    answer,
+    find_group,
+    note_lines,
+    spoken,
+    typed,
+)
+from streamer.reading.text import ago, moment, plural, table, wrap
+from streamer.state import lookups
+from streamer.worker.messages import fanout_body, reach_body
+
+
+class Hears(StrEnum):
+    YES = "yes"
+    NO = "no"
+    UNKNOWN = "unknown"
+
+
+_HEARS = {True: Hears.YES, False: Hears.NO, None: Hears.UNKNOWN}
+_OF_CARRIAGE = {
+    Carriage.CARRIED: Hears.YES,
+    Carriage.NOT_CARRIED: Hears.NO,
+    Carriage.UNKNOWN: Hears.UNKNOWN,
+}
+_TROUBLE_FIRST = (Hears.NO, Hears.UNKNOWN, Hears.YES)
+
+
+class WantedRepeater(FanOutRepeater):
+    """A repeater of the fan-out: whether an over would go out there, and why that is thought."""
+
+    hears: Hears
+    hears_reason: str
+    starved: bool
+
+
+class RosterMember(Member):
+    """A member, and whether it would hear an over to the group."""
+
+    hears: Hears
+    standing_since: Moment
+
+
+class Group(Header):
+    """`fanout_version` and `reach_version` are those of the newest published messages."""
+
+    group: str
+    title: str
+    repeaters: tuple[WantedRepeater, ...]
+    starved: tuple[str, ...]
+    idle: tuple[IdleRepeater, ...]
+    barred: tuple[str, ...]
+    members: tuple[RosterMember, ...]
+    fanout_version: int
+    reach_version: int
+    caution: str = CAUTION
+
+
+class GroupLine(Document):
+    """One group in numbers. `standings` has every standing of a member."""
+
+    group: str
+    title: str
+    members: int
+    standings: dict[Standing, int]
+    wanted: int
+    carried: int
+    not_carried: int
+    unknown: int
+    starved: tuple[str, ...]
+    idle: tuple[str, ...]
+    barred: tuple[str, ...]
+
+
+class Groups(Header):
+    groups: tuple[GroupLine, ...]
+    caution: str = CAUTION
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.description = (
+        "Who would hear a group if somebody keyed to it now, and who would not; without GROUP "
+        "one line for each group. Exit code 0: answered; 1: no such group, or the state cannot "
+        "be read."
+    )
+    parser.add_argument("group", metavar="GROUP", nargs="?", help="a group call sign, in any case")
+    add_common(parser)
+
+
+def main(arguments: argparse.Namespace, clock: Clock | None = None) -> int:
+    if arguments.group is None:
+        return answer("group", arguments, _work_all, clock)
+    name = typed(arguments.group)
+    return answer("group", arguments, lambda desk: _work(desk, name), clock)
+
+
+def _work(desk: Desk, name: str) -> Answer:
+    document = group(desk, find_group(desk.view, name))
+    return document, lambda: _text(desk, document), WELL
+
+
+def _work_all(desk: Desk) -> Answer:
+    document = groups(desk)
+    return document, lambda: _text_all(desk, document), WELL
+
+
+# -- one group ---------------------------------------------------------------------------------
+
+
+def group(desk: Desk, name: str) -> Group:
+    """A group worked out from its record as of now, by the rules of the workers."""
+    snapshot = desk.store.groups([name])[0]
+    sights = lookups.sights(desk.store, desk.now_ms)
+    now = look_at_group(desk.view, snapshot, sights, desk.now_ms)
+    body = fanout_body(desk.view.name, snapshot, now.fanout)
+    return Group(
+        **desk.header(),
+        group=name,
+        title=desk.view.groups[name].title,
+        repeaters=tuple(_wanted(r, body.starved, sights) for r in body.repeaters),
+        starved=body.starved,
+        idle=body.idle,
+        barred=body.barred,
+        members=_roster(desk, now),
+        fanout_version=snapshot.fanout_version,
+        reach_version=snapshot.reach_version,
+    )
+
+
+def _wanted(entry: FanOutRepeater, starved: tuple[str, ...], sights: Sights) -> WantedRepeater:
+    return WantedRepeater(
+        **dict(entry),
+        hears=_OF_CARRIAGE[entry.carriage],
+        hears_reason=carriage_reason(entry.repeater, entry.carriage, sights),
+        starved=entry.repeater in starved,
+    )
+
+
+def _roster(desk: Desk, now: GroupNow) -> tuple[RosterMember, ...]:
+    shown = [(s, j) for s, j in now.judged if is_shown(j, desk.now_ms)]
+    roster = reach_body(desk.view.name, now.snapshot.group, shown)
+    return tuple(
+        RosterMember(
+            **dict(member),
+            hears=_HEARS[hears(judgement, carriage_at(member.repeater, now.fanout))],
+            standing_since=from_ms(judgement.since_ms),
+        )
+        for member, (_, judgement) in zip(roster.members, shown, strict=True)
+    )
+
+
+def _text(desk: Desk, found: Group) -> list[str]:
+    lines = [*note_lines(desk), *wrap(f"{found.group}  {found.title}")]
+    lines += ["", *wrap(_verdict(found)), ""]
+    rows = [_wanted_row(desk, r) for h in _TROUBLE_FIRST for r in found.repeaters if r.hears is h]
+    carried = {idle.repeater for idle in found.idle}
+    rows += [
+        [Hears.NO, name, "members on it, but it is barred", "", "must not"]
+        for name in found.barred
+        if name not in carried
+    ]
+    for idle in found.idle:
+        barred = idle.repeater in found.barred
+        why = "members on it, but it is barred" if barred else "nobody: idle"
+        carries = "yes, but must not" if barred else "yes"
+        rows.append([Hears.YES, idle.repeater, why, _ago(idle.since, desk), carries])
+    if rows:
+        lines += table(["HEARS", "REPEATER", "WANTED FOR", "SINCE", "CARRIED"], rows)
+    else:
+        lines.append("No repeater: the group has no member and no pin.")
+    lines += ["", plural(len(_in(found)), "member") + _left(found)]
+    if found.members:
+        members = [
+            [m.hears, m.station, spoken(m.standing), m.repeater, "; ".join(m.reasons)]
+            for h in _TROUBLE_FIRST
+            for m in found.members
+            if m.hears is h
+        ]
+        lines += table(["HEARS", "STATION", "STANDING", "REPEATER", "REASONS"], members)
+    return [*lines, "", *wrap(found.caution)]
+
+
+def _in(found: Group) -> list[RosterMember]:
+    closed = (Standing.EXPIRED, Standing.CHECKED_OUT)
+    return [m for m in found.members if m.standing not in closed]
+
+
+def _left(found: Group) -> str:
+    left = len(found.members) - len(_in(found))
+    return f", {left} left within the last hour" if left else ""
+
+
+def _verdict(found: Group) -> str:
+    counts = Counter(r.hears for r in found.repeaters)
+    members = Counter(m.hears for m in _in(found))
+    parts = [
+        f"{plural(counts[Hears.YES], 'wanted repeater')} would carry it",
+        f"{counts[Hears.NO]} would not",
+        f"{counts[Hears.UNKNOWN]} cannot be said",
+    ]
+    text = f"If somebody keyed to {found.group} now: {', '.join(parts)}."
+    if _in(found):
+        text += (
+            f" Of {plural(len(_in(found)), 'member')} {members[Hears.YES]} would hear it, "
+            f"{members[Hears.NO]} would not, {members[Hears.UNKNOWN]} cannot be said."
+        )
+    return text
+
+
+def _wanted_row(desk: Desk, entry: WantedRepeater) -> list[str]:
+    reasons = []
+    if Why.MEMBER in entry.why:
+        reasons.append(", ".join(entry.members))
+    if Why.PIN in entry.why:
+        reasons.append("pin")
+    if Why.LINGER in entry.why:
+        until = f" until {moment(_ms(entry.until), desk.now_ms)}" if entry.until else ""
+        reasons.append(f"linger{until}")
+    if entry.hears is Hears.YES:
+        after = entry.carried_after_s
+        carried = "yes" if after is None else f"yes, after {after:.1f} s"
+    elif entry.hears is Hears.NO:
+        carried = "no: starved" if entry.starved else "no"
+    else:
+        carried = f"unknown: {entry.hears_reason}"
+    since = _ago(entry.since, desk)
+    return [entry.hears, entry.repeater, "; ".join(reasons), since, carried]
+
+
+def _ms(at: Moment) -> int:
+    return round(at.timestamp() * 1000)
+
+
+def _ago(at: Moment | None, desk: Desk) -> str:
+    return "" if at is None else ago(_ms(at), desk.now_ms)
+
+
+# -- all groups --------------------------------------------------------------------------------
+
+
+def groups(desk: Desk) -> Groups:
+    """Every group of the region file in numbers."""
+    names = list(desk.view.groups)
+    sights = lookups.sights(desk.store, desk.now_ms)
+    lines = [
+        _line(desk, look_at_group(desk.view, snapshot, sights, desk.now_ms))
+        for snapshot in desk.store.groups(names)
+    ]
+    return Groups(**desk.header(), groups=tuple(lines))
+
+
+def _line(desk: Desk, now: GroupNow) -> GroupLine:
+    standings = Counter(j.standing for _, j in now.judged if j.is_member)
+    carriages = Counter(w.carriage for w in now.fanout.wanted)
+    name = now.snapshot.group
+    return GroupLine(
+        group=name,
+        title=desk.view.groups[name].title,
+        members=standings.total(),
+        standings={
+            s: standings[s] for s in Standing if s not in (Standing.EXPIRED, Standing.CHECKED_OUT)
+        },
+        wanted=len(now.fanout.wanted),
+        carried=carriages[Carriage.CARRIED],
+        not_carried=carriages[Carriage.NOT_CARRIED],
+        unknown=carriages[Carriage.UNKNOWN],
+        starved=tuple(w.repeater for w in now.fanout.wanted if w.starved),
+        idle=tuple(repeater for repeater, _ in now.fanout.idle),
+        barred=now.fanout.barred,
+    )
+
+
+def _text_all(desk: Desk, found: Groups) -> list[str]:
+    rows = [
+        [
+            g.group,
+            str(g.members),
+            ", ".join(f"{n} {spoken(s)}" for s, n in g.standings.items() if n) or "-",
+            f"{g.carried} of {g.wanted}" + (f", {g.unknown} unknown" if g.unknown else ""),
+            ", ".join(g.starved),
+            g.title,
+        ]
+        for g in found.groups
+    ]
+    heads = ["GROUP", "MEMBERS", "STANDINGS", "CARRIED", "STARVED", "TITLE"]
+    return [*note_lines(desk), *table(heads, rows), "", *wrap(found.caution)]

@@ -1,0 +1,112 @@
+"""Plain text for people: columns that fit, ages in words, nothing that a terminal would obey.
+
+Needs the base install alone.
+"""
+
+import io
+import sys
+import textwrap
+from collections.abc import Iterable, Sequence
+from itertools import pairwise
+from typing import Final
+
+from streamer.clock import from_ms
+
+WIDTH: Final = 80
+_GAP: Final = 2
+_NARROWEST: Final = 6
+
+
+def printable(text: str) -> str:
+    """`text` with everything that is not printed written as an escape.
+
+    What came by radio or by the network is shown as it is, but must not command the terminal.
+    """
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+
+
+def say(lines: Iterable[str]) -> None:
+    """Print to standard output, whatever characters it can take."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="backslashreplace")
+    for line in lines:
+        print(line.rstrip())
+
+
+def complain(command: str, text: str) -> None:
+    """One error on standard error: what, where, what to do."""
+    for line in text.split("\n"):
+        print(f"streamer {command}: {printable(line)}", file=sys.stderr)
+
+
+def age(seconds: float) -> str:
+    """A length of time in at most two units: `48 s`, `3 min 5 s`, `2 h`, `3 d 4 h`."""
+    if seconds < 0:
+        return f"in {age(-seconds)}"
+    whole = int(seconds)
+    units = (("d", 86_400), ("h", 3600), ("min", 60), ("s", 1))
+    for (big, size), (small, part) in pairwise(units):
+        if whole >= size:
+            rest = whole % size // part
+            return f"{whole // size} {big}" + (f" {rest} {small}" if rest else "")
+    return f"{whole} s"
+
+
+def ago(ms: int, now_ms: int) -> str:
+    """How long before now; what lies ahead says `in ...`."""
+    text = age((now_ms - ms) / 1000)
+    return text if text.startswith("in ") else f"{text} ago"
+
+
+def moment(ms: int, now_ms: int) -> str:
+    """A time in UTC, with the date if it is not today's."""
+    at, now = from_ms(ms), from_ms(now_ms)
+    return f"{at:%H:%M:%S}Z" if at.date() == now.date() else f"{at:%Y-%m-%d %H:%M:%S}Z"
+
+
+def wrap(text: str, indent: str = "", hanging: str | None = None) -> list[str]:
+    """Lines of at most WIDTH; `hanging` is the indent of all but the first."""
+    return textwrap.wrap(
+        printable(text),
+        WIDTH,
+        initial_indent=indent,
+        subsequent_indent=indent if hanging is None else hanging,
+        break_on_hyphens=False,
+    )
+
+
+def table(heads: Sequence[str], rows: Sequence[Sequence[str]], indent: str = "") -> list[str]:
+    """Aligned columns; where they would not fit, the widest ones are broken into lines.
+
+    A column that is empty in every row is left out.
+    """
+    if not rows:
+        return []
+    cells = [[printable(cell) for cell in row] for row in rows]
+    used = [n for n in range(len(heads)) if any(row[n] for row in cells)]
+    lines = [[heads[n] for n in used], *([row[n] for n in used] for row in cells)]
+    widths = [max(len(line[n]) for line in lines) for n in range(len(used))]
+    room = WIDTH - len(indent) - _GAP * (len(widths) - 1)
+    while sum(widths) > room and max(widths) > _NARROWEST:
+        widths[widths.index(max(widths))] -= 1
+    return [text for line in lines for text in _row(line, widths, indent)]
+
+
+def _row(cells: Sequence[str], widths: Sequence[int], indent: str) -> list[str]:
+    parts = [
+        textwrap.wrap(cell, width, break_on_hyphens=False) or [""]
+        for cell, width in zip(cells, widths, strict=True)
+    ]
+    lines = []
+    for n in range(max(map(len, parts), default=0)):
+        padded = (
+            (part[n] if n < len(part) else "").ljust(width)
+            for part, width in zip(parts, widths, strict=True)
+        )
+        lines.append((indent + (" " * _GAP).join(padded)).rstrip())
+    return lines
+
+
+def plural(count: int, one: str, many: str | None = None) -> str:
+    """`1 member`, `2 members`."""
+    return f"{count} {one if count == 1 else many or one + 's'}"

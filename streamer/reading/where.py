@@ -1,0 +1,320 @@
+"""`streamer where`: the last place of a station, how it came there, its standing in its groups."""
+
+import argparse
+from collections.abc import Sequence
+from difflib import get_close_matches
+
+from streamer.clock import Clock, from_ms
+from streamer.contract.common import Moment
+from streamer.contract.published import Alert, AlertKind, Standing
+from streamer.domain.callsign import Accepted, CallSignRules, Verdict, normalise
+from streamer.domain.liveness import Sights
+from streamer.domain.membership import check_out_of, judge
+from streamer.domain.model import PathEntry, StationRecord
+from streamer.domain.quarantine import quarantine_name
+from streamer.reading.common import (
+    WELL,
+    WRONG,
+    Answer,
+    Desk,
+    Document,
+    Header,
+    add_common,
+    answer,
+    note_lines,
+    spoken,
+    typed,
+)
+from streamer.reading.text import age, ago, complain, moment, plural, table, wrap
+from streamer.state import lookups
+
+
+class LastHeard(Document):
+    repeater: str
+    gateway: str
+    at: Moment
+    age_s: float
+    to: str | None
+    suffix: str | None
+    over: str
+    duration_s: float | None
+    rssi_dbm: float | None
+    ber_pct: float | None
+    text: str | None
+    repeater_reporting: bool
+    repeater_reason: str
+
+
+class PositionSaid(Document):
+    lat: float
+    lon: float
+    at: Moment
+    age_s: float
+    speed_mps: float | None
+    course_deg: float | None
+
+
+class OverHeard(Document):
+    """`ended_at` and `duration_s` are null while the end is not known."""
+
+    repeater: str
+    over: str
+    started_at: Moment
+    ended_at: Moment | None
+    duration_s: float | None
+
+
+class GroupStanding(Document):
+    """`standing` is null if the group has not been told of the station yet."""
+
+    group: str
+    standing: Standing | None
+    reasons: tuple[str, ...]
+    since: Moment | None
+    checked_in_at: Moment | None
+    checked_out_at: Moment | None
+
+
+class Quarantined(Document):
+    identity: str
+    gateway: str
+    count: int
+    last_heard_at: Moment
+    reason: str
+
+
+class Where(Header):
+    """`known` is false if nothing was ever heard of the station; then `problem` says why."""
+
+    station: str
+    known: bool
+    problem: str | None = None
+    last_heard: LastHeard | None = None
+    position: PositionSaid | None = None
+    path: tuple[OverHeard, ...] = ()
+    groups: tuple[GroupStanding, ...] = ()
+    alerts: tuple[Alert, ...] = ()
+    quarantined: tuple[Quarantined, ...] = ()
+    near: tuple[str, ...] = ()
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.description = (
+        "Where a station was last heard and how, its position and path, its standing in its "
+        "groups. Exit code 0: known; 1: never heard, or the state cannot be read."
+    )
+    parser.add_argument("station", metavar="STATION", help="a call sign, in any case")
+    add_common(parser)
+
+
+def main(arguments: argparse.Namespace, clock: Clock | None = None) -> int:
+    asked = typed(arguments.station)
+    return answer("where", arguments, lambda desk: _work(desk, asked), clock)
+
+
+def _work(desk: Desk, asked: str) -> Answer:
+    region = desk.view.region
+    rules = CallSignRules(region.extra_prefixes, region.accepted_calls, region.denied_calls)
+    verdict = rules.judge(asked)
+    station = verdict.call if isinstance(verdict, Accepted) else normalise(asked)[0]
+    record = desk.store.station(station)
+    if record is not None:
+        document = where(desk, record)
+        return document, lambda: _text(desk, document, record.path), WELL
+    document = unknown(desk, asked, station, verdict)
+    complain("where", str(document.problem))
+    return document, lambda: _unknown_text(desk, document), WRONG
+
+
+def where(desk: Desk, record: StationRecord) -> Where:
+    """Everything about a station that was heard."""
+    sights = lookups.sights(desk.store, desk.now_ms)
+    _, alerts = desk.store.alerts_of(f"s/{record.station}")
+    found = [Alert.model_validate_json(text) for text in alerts.values()]
+    fix = record.fix
+    return Where(
+        **desk.header(),
+        station=record.station,
+        known=True,
+        last_heard=_last_heard(record, sights, desk.now_ms),
+        position=None
+        if fix is None
+        else PositionSaid(
+            lat=fix.lat,
+            lon=fix.lon,
+            at=from_ms(fix.at_ms),
+            age_s=(desk.now_ms - fix.at_ms) / 1000,
+            speed_mps=fix.speed_mps,
+            course_deg=fix.course_deg,
+        ),
+        path=tuple(_over(entry) for entry in record.path),
+        groups=_standings(desk, record, sights),
+        alerts=tuple(a for a in found if a.kind is AlertKind.TWO_PLACES),
+    )
+
+
+def _last_heard(record: StationRecord, sights: Sights, now_ms: int) -> LastHeard:
+    place = record.place
+    sight = sights.repeater(place.repeater)
+    return LastHeard(
+        repeater=place.repeater,
+        gateway=place.gateway,
+        at=from_ms(place.ms),
+        age_s=(now_ms - place.ms) / 1000,
+        to=place.to,
+        suffix=place.suffix,
+        over=place.over,
+        duration_s=None if place.duration_ms is None else place.duration_ms / 1000,
+        rssi_dbm=place.rssi_dbm,
+        ber_pct=place.ber_pct,
+        text=place.text,
+        repeater_reporting=sight.reporting,
+        repeater_reason=sight.reason,
+    )
+
+
+def _over(entry: PathEntry) -> OverHeard:
+    ended = entry.duration_ms > 0
+    return OverHeard(
+        repeater=entry.repeater,
+        over=entry.over,
+        started_at=from_ms(entry.ms),
+        ended_at=from_ms(entry.ms + entry.duration_ms) if ended else None,
+        duration_s=entry.duration_ms / 1000 if ended else None,
+    )
+
+
+def _standings(desk: Desk, record: StationRecord, sights: Sights) -> tuple[GroupStanding, ...]:
+    spoken_to = {*record.check_ins, *record.check_outs} & set(desk.view.groups)
+    names = sorted(spoken_to)
+    told = lookups.summaries_of(desk.reader, record.station, names)
+    standings = []
+    for name in names:
+        summary = told.get(name)
+        if summary is None:
+            reason = "a worker is about to tell the group, or died before it could"
+            standings.append(
+                GroupStanding(
+                    group=name, standing=None, reasons=(reason,), since=None,
+                    checked_in_at=None, checked_out_at=None,
+                )
+            )  # fmt: skip
+            continue
+        policy = desk.view.policies[name]
+        sight = sights.repeater(summary.place.repeater)
+        judgement = judge(summary, policy, sight, desk.now_ms)
+        out = check_out_of(summary, policy)
+        standings.append(
+            GroupStanding(
+                group=name,
+                standing=judgement.standing,
+                reasons=judgement.reasons,
+                since=from_ms(judgement.since_ms),
+                checked_in_at=from_ms(summary.check_in.ms) if summary.check_in else None,
+                checked_out_at=from_ms(out.ms) if out else None,
+            )
+        )
+    return tuple(standings)
+
+
+def unknown(desk: Desk, asked: str, station: str, verdict: Verdict) -> Where:
+    """Why a station is not known: never heard, or heard and not taken for a station."""
+    caged = lookups.quarantines(desk.reader, lookups.quarantine_gateways(desk.reader))
+    held = tuple(
+        Quarantined(
+            identity=name, gateway=gateway, count=count, last_heard_at=from_ms(ms), reason=why
+        )
+        for gateway, names in caged.items()
+        for name, (count, ms, why) in sorted(names.items())
+        if name == quarantine_name(asked) or normalise(name)[0] == station
+    )
+    members = {m.station for s in desk.store.groups(list(desk.view.groups)) for m in s.members}
+    near = tuple(get_close_matches(station, sorted(members), n=5, cutoff=0.7))
+    if held:
+        problem = f"{station} was heard, but is not taken for a station"
+    elif isinstance(verdict, Accepted):
+        problem = f"{station} was never heard, or so long ago that it is forgotten"
+    else:
+        problem = f"{station} was never heard, and is no call sign"
+    if not isinstance(verdict, Accepted):
+        problem += f": {verdict.detail}"
+    return Where(
+        **desk.header(),
+        station=station, known=False, problem=problem, quarantined=held, near=near,
+    )  # fmt: skip
+
+
+def _unknown_text(desk: Desk, document: Where) -> list[str]:
+    lines = note_lines(desk)
+    if document.quarantined:
+        lines.append("Quarantined, that is counted, but never a member:")
+        rows = [
+            [q.gateway, q.identity, plural(q.count, "time"), _when(q.last_heard_at, desk),
+             spoken(q.reason)]
+            for q in document.quarantined
+        ]  # fmt: skip
+        lines += table(["GATEWAY", "IDENTITY", "HEARD", "LAST", "REASON"], rows, "  ")
+    if document.near:
+        lines += wrap(f"Known and alike: {', '.join(document.near)}")
+    return lines
+
+
+def _when(at: Moment, desk: Desk) -> str:
+    ms = round(at.timestamp() * 1000)
+    return f"{moment(ms, desk.now_ms)} ({ago(ms, desk.now_ms)})"
+
+
+def _text(desk: Desk, document: Where, path: Sequence[PathEntry]) -> list[str]:
+    last = document.last_heard
+    assert last is not None
+    suffix = f", signing {document.station}/{last.suffix}" if last.suffix else ""
+    lines = [*note_lines(desk), f"{document.station}{suffix}"]
+    to = f", calling {last.to}" if last.to else ""
+    facts = [("last heard", f"on {last.repeater} at {_when(last.at, desk)}{to}")]
+    how = [
+        f"{last.rssi_dbm:g} dBm" if last.rssi_dbm is not None else "",
+        f"{last.ber_pct:g} % bit errors" if last.ber_pct is not None else "",
+        f"{last.duration_s:.1f} s long" if last.duration_s is not None else "",
+        f"text {last.text!r}" if last.text else "",
+    ]
+    facts.append(("how", ", ".join(filter(None, how)) or "nothing more was said"))
+    if not last.repeater_reporting:
+        facts.append(("but", f"{last.repeater_reason}: nothing can be said of now"))
+    facts.append(("position", _position(document.position, desk)))
+    for name, text in facts:
+        lines += wrap(text, f"  {name:<12}", " " * 14)
+    lines += ["", "Groups"]
+    rows = [
+        [g.group, spoken(g.standing) if g.standing else "not told yet", "; ".join(g.reasons)]
+        for g in document.groups
+    ]
+    lines += table(["GROUP", "STANDING", "REASONS"], rows, "  ") if rows else ["  none"]
+    lines += ["", "Newest overs", *_path(path, desk.now_ms)]
+    for alert in document.alerts:
+        lines += ["", *wrap(f"ALERT {alert.id}: {alert.title}")]
+        lines += [line for reason in alert.reasons for line in wrap(reason, "  ")]
+        lines += wrap(f"Next: {alert.next_step}", "  ")
+    return lines
+
+
+def _position(said: PositionSaid | None, desk: Desk) -> str:
+    if said is None:
+        return "never said"
+    text = f"{said.lat:.5f}, {said.lon:.5f} at {_when(said.at, desk)}"
+    if said.speed_mps is not None:
+        text += f", {said.speed_mps:g} m/s"
+    return text + (f", course {said.course_deg:g}" if said.course_deg is not None else "")
+
+
+def _path(path: Sequence[PathEntry], now_ms: int) -> list[str]:
+    rows = [
+        [
+            moment(e.ms, now_ms),
+            moment(e.ms + e.duration_ms, now_ms) if e.duration_ms else "?",
+            age(e.duration_ms / 1000) if e.duration_ms else "",
+            e.repeater,
+            e.over,
+        ]
+        for e in path
+    ]
+    return table(["STARTED", "ENDED", "LONG", "REPEATER", "OVER"], rows, "  ")

@@ -1,0 +1,78 @@
+"""The state of a region without the traces of how it came about.
+
+Left out, because they tell of the way and not of the state: revisions and versions, when something
+was committed or an alert first noticed, how often events arrived twice, when a subject will next
+be looked at, and which stations' groups still have to be confirmed as told.
+"""
+
+import json
+from typing import Any
+
+import redis
+
+_OF_THE_WAY = {"version", "at", "opened_at", "rev"}
+_FIELDS_OF_THE_WAY = {
+    "#rev", "#ver", "#fanout_version", "#reach_version", "n:duplicate", "hole_ms",
+}  # fmt: skip
+
+
+def without_traces(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {k: without_traces(v) for k, v in value.items() if k not in _OF_THE_WAY}
+    if isinstance(value, list):
+        return [without_traces(v) for v in value]
+    return value
+
+
+def _json(text: str) -> Any:
+    return without_traces(json.loads(text)) if text else ""
+
+
+def _group_field(name: str, text: str) -> Any:
+    if name.startswith("="):
+        _, placed, signature, body = text.split(" ", 3)
+        return placed, signature, _json(body)
+    return text
+
+
+def _published(content: str) -> Any:
+    return _json(content.split("\n", 1)[1])
+
+
+def _hash(kind: str, fields: dict[str, str]) -> dict[str, Any]:
+    kept = {k: v for k, v in fields.items() if k not in _FIELDS_OF_THE_WAY and v != ""}
+    if kind == "station":
+        return {k: _json(v) if k == "record" else v for k, v in kept.items()}
+    if kind == "group":
+        return {k: _group_field(k, v) for k, v in kept.items()}
+    if kind == "published":
+        return {k: _published(v) for k, v in kept.items()}
+    if kind == "live":
+        return {k: v if k.startswith("@") else _json(v) for k, v in kept.items()}
+    if kind == "table":
+        return {k: _json(v) for k, v in kept.items()}
+    if kind == "owners":
+        return {k: v.split(" ", 1)[1] for k, v in kept.items()}
+    return kept
+
+
+def canonical(client: "redis.Redis", region: str) -> dict[str, Any]:
+    """Every key of the region that says something of its state."""
+    state: dict[str, Any] = {}
+    for key in sorted(str(k) for k in client.scan_iter(f"{{{region}:*")):
+        kind = key.split("}:", 1)[1].split(":")[0]
+        if kind in ("tell", "workers"):
+            continue
+        if kind == "due":
+            state[key] = sorted(client.zrange(key, 0, -1))
+        elif client.type(key) == "zset":
+            state[key] = client.zrange(key, 0, -1, withscores=True)
+        elif client.type(key) == "hash":
+            state[key] = _hash(kind, client.hgetall(key))
+        elif client.type(key) == "list":
+            state[key] = client.lrange(key, 0, -1)
+    return state
+
+
+def retained_content(retained: dict[str, str]) -> dict[str, Any]:
+    return {topic: _json(payload) for topic, payload in sorted(retained.items())}
