@@ -9,11 +9,11 @@ from dataclasses import asdict, dataclass
 
 from streamer.config import Limits, Policy
 from streamer.contract.published import AlertKind, Severity, Standing
-from streamer.domain.fanout import FanOutResult, not_carried_since_ms
-from streamer.domain.liveness import GatewaySight, GatewayStanding
-from streamer.domain.loops import Loop
+from streamer.domain.fanout import not_carried_since_ms
+from streamer.domain.group_now import GroupNow
+from streamer.domain.liveness import GatewaySight, GatewayStanding, Sights
 from streamer.domain.membership import Judgement, clock_text
-from streamer.domain.model import GatewaySnapshot, GroupSnapshot, Summary
+from streamer.domain.model import GatewaySnapshot, Summary
 from streamer.domain.places import TwoPlaces
 
 
@@ -51,29 +51,22 @@ def _earliest(times: Sequence[int | None]) -> int | None:
     return min((t for t in times if t is not None), default=None)
 
 
-def of_group(
-    snapshot: GroupSnapshot,
-    judged: Sequence[tuple[Summary, Judgement]],
-    fanout: FanOutResult,
-    loops: Sequence[Loop],
-    policy: Policy,
-    limits: Limits,
-    now_ms: int,
-) -> Found:
+def of_group(now: GroupNow, sights: Sights, policy: Policy, limits: Limits, now_ms: int) -> Found:
     """Members overdue or out of reach, starved repeaters, loops.
 
     A blind member is no condition of its own: the gateway's or repeater's alert names it.
     """
-    group = snapshot.group
-    found = [c for pair in judged if (c := _member(group, *pair)) is not None]
+    snapshot, group = now.snapshot, now.snapshot.group
+    found = [c for pair in now.judged if (c := _member(group, *pair)) is not None]
     times: list[int | None] = []
     grace_ms = round(policy.starved_after_s * 1000)
-    for wanted in fanout.wanted:
+    for wanted in now.fanout.wanted:
         if not wanted.starved:
             continue
-        since_ms = not_carried_since_ms(wanted, snapshot.carrying.get(wanted.repeater))
-        if since_ms is None or since_ms + grace_ms > now_ms:
-            times.append(None if since_ms is None else since_ms + grace_ms)
+        said = snapshot.carrying.get(wanted.repeater)
+        since_ms = not_carried_since_ms(wanted, said, sights)
+        if since_ms + grace_ms > now_ms:
+            times.append(since_ms + grace_ms)
             continue
         holders = ", ".join(wanted.members) or "a pin"
         found.append(
@@ -83,14 +76,14 @@ def of_group(
                 Severity.CRITICAL if wanted.members else Severity.WARNING,
                 wanted.repeater,
                 f"{group} is wanted on {wanted.repeater} but not carried there",
-                (f"wanted for {holders} since {clock_text(since_ms)}", "no word of carrying it"),
+                (f"wanted for {holders}", f"not carried since {clock_text(since_ms)}"),
                 f"Ask the keeper of {wanted.repeater} why {group} is not carried.",
                 since_ms,
                 wanted.members,
             )
         )
     hold_ms = round(limits.loop_hold_s * 1000)
-    fresh = [loop for loop in loops if loop.ms + hold_ms > now_ms]
+    fresh = [loop for loop in now.loops if loop.ms + hold_ms > now_ms]
     if fresh:
         newest = fresh[-1]
         times.append(newest.ms + hold_ms)
@@ -236,7 +229,7 @@ def _clock_skew(
         f"The clock of gateway {snapshot.gateway} is wrong",
         tuple(reasons),
         f"Have {snapshot.gateway} set its clock by the network (NTP).",
-        snapshot.future_ms or sight.since_ms or now_ms,
+        snapshot.future_ms or sight.since_ms or 0,
     )
 
 

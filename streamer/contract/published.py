@@ -224,7 +224,6 @@ class RefusalReason(StrEnum):
     UNKNOWN_GATEWAY = "unknown_gateway"
     UNKNOWN_REPEATER = "unknown_repeater"
     UNKNOWN_GROUP = "unknown_group"
-    TOO_OLD = "too_old"
     FUTURE = "future"
     LATE = "late"
 

@@ -18,7 +18,7 @@ class Wanted:
     repeater: str
     why: tuple[Why, ...]
     members: tuple[str, ...]
-    since_ms: int | None
+    since_ms: int
     until_ms: int | None
     carriage: Carriage
 
@@ -50,19 +50,21 @@ def work_out(
 ) -> FanOutResult:
     """Places of members, and lingering repeaters, and pins, without the bars."""
     members: dict[str, list[str]] = defaultdict(list)
-    since: dict[str, int] = {}
+    spans: dict[str, list[tuple[int, int]]] = defaultdict(list)
     linger_ms = round(policy.linger_s * 1000)
     until: dict[str, int] = {}
     for summary, judgement in judged:
         if judgement.is_member:
             repeater = summary.place.repeater
             members[repeater].append(summary.station)
-            came_ms = member_since_ms(summary, policy)
-            since[repeater] = min(since.get(repeater, came_ms), came_ms)
+            spans[repeater].append((member_since_ms(summary, policy), now_ms))
         for left in departures(summary, policy, judgement):
             ends_ms = left.left_ms + linger_ms
+            spans[left.repeater].append((left.came_ms, ends_ms))
             if ends_ms > now_ms:
                 until[left.repeater] = max(until.get(left.repeater, 0), ends_ms)
+    for repeater in pins:
+        spans[repeater].append((snapshot.born_ms or now_ms, now_ms))
     wanted = []
     for repeater in sorted({*members, *until, *pins} - set(bars)):
         why = [
@@ -70,15 +72,12 @@ def work_out(
             *([Why.LINGER] if repeater in until else []),
             *([Why.PIN] if repeater in pins else []),
         ]
-        since_ms = since.get(repeater)
-        if since_ms is None and repeater in pins:
-            since_ms = snapshot.born_ms or now_ms
         wanted.append(
             Wanted(
                 repeater,
                 tuple(why),
                 tuple(sorted(members.get(repeater, ()))),
-                since_ms,
+                unbroken_since_ms(spans[repeater], now_ms),
                 until[repeater] if why == [Why.LINGER] else None,
                 carriage_of(repeater, snapshot.carrying.get(repeater), sights),
             )
@@ -86,6 +85,15 @@ def work_out(
     idle = _idle(snapshot, {w.repeater for w in wanted}, sights)
     barred = tuple(sorted(set(members) & set(bars)))
     return FanOutResult(tuple(wanted), idle, barred, min(until.values(), default=None))
+
+
+def unbroken_since_ms(spans: Sequence[tuple[int, int]], now_ms: int) -> int:
+    """The begin of the unbroken stretch of time, made of `spans`, that lasts until now."""
+    begin_ms = now_ms
+    for came_ms, ends_ms in sorted(spans, key=lambda span: span[1], reverse=True):
+        if ends_ms >= begin_ms:
+            begin_ms = min(begin_ms, came_ms)
+    return begin_ms
 
 
 def carriage_of(repeater: str, said: Carrying | None, sights: Sights) -> Carriage:
@@ -104,8 +112,7 @@ def _idle(snapshot: GroupSnapshot, wanted: set[str], sights: Sights) -> tuple[tu
     )
 
 
-def not_carried_since_ms(wanted: Wanted, said: Carrying | None) -> int | None:
-    """Since when a starved repeater is both wanted and not carried."""
-    if wanted.since_ms is None:
-        return None
-    return max(wanted.since_ms, said.ms) if said is not None else wanted.since_ms
+def not_carried_since_ms(wanted: Wanted, said: Carrying | None, sights: Sights) -> int:
+    """Since when a starved repeater is wanted, not carried, and able to carry."""
+    able_ms = sights.repeater(wanted.repeater).since_ms or 0
+    return max(wanted.since_ms, said.ms if said is not None else 0, able_ms)

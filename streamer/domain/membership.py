@@ -26,9 +26,10 @@ class Judgement:
 
 @dataclass(frozen=True, slots=True)
 class Departure:
-    """A member left a repeater: until when the group lingers there for it."""
+    """A member held the group at a repeater from one time to another, and left."""
 
     repeater: str
+    came_ms: int
     left_ms: int
 
 
@@ -114,11 +115,12 @@ def departures(summary: Summary, policy: Policy, judgement: Judgement) -> Iterat
         before = _check_in_before(summary, end_ms)
         if before is None:
             continue
+        came_ms = max(stay.arrived_ms, min(summary.check_ins_ms))
         if out is not None and before <= out.ms and (end_ms is None or out.ms < end_ms):
             if out.ms >= stay.arrived_ms:
-                yield Departure(stay.repeater, out.ms)
+                yield Departure(stay.repeater, min(came_ms, out.ms), out.ms)
         elif end_ms is not None:
-            yield Departure(stay.repeater, end_ms)
+            yield Departure(stay.repeater, min(came_ms, end_ms), end_ms)
 
 
 def _check_in_before(summary: Summary, end_ms: int | None) -> int | None:
@@ -137,9 +139,14 @@ CHECK_INS_FULL = 8
 """How many check-ins the state keeps of a member (streamer.state.keys); a test holds them equal."""
 
 
-def member_since_ms(summary: Summary, policy: Policy) -> int:
-    """Since when the station holds its group at its present repeater, as far as is known."""
+def checked_in_ms(summary: Summary, policy: Policy) -> int:
+    """The oldest kept check-in since the newest check-out (of someone checked out: the newest)."""
     out = check_out_of(summary, policy)
     came = [ms for ms in summary.check_ins_ms if out is None or ms > out.ms]
+    return min(came) if came else max(summary.check_ins_ms, default=summary.place.ms)
+
+
+def member_since_ms(summary: Summary, policy: Policy) -> int:
+    """Since when the station holds its group at its present repeater, as far as is known."""
     arrived_ms = summary.stays[0].arrived_ms if summary.stays else summary.place.ms
-    return max(arrived_ms, min(came, default=arrived_ms))
+    return max(arrived_ms, checked_in_ms(summary, policy))

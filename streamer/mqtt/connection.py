@@ -386,6 +386,8 @@ class Connection:
         try:
             while not done():
                 if self._clock.monotonic_s() > deadline_s:
+                    if version_may_differ:
+                        raise _OtherVersionError
                     raise BrokerUnreachable(f"{self._where}: no {what} in time")
                 self._flush()
                 self._wait(0.05)
@@ -394,7 +396,7 @@ class Connection:
             if done():
                 return
             if version_may_differ:
-                # A 3.1.1 broker may simply cut off a CONNECT of a version that it does not know.
+                # A 3.1.1 broker may cut off, or ignore, a CONNECT of a version it does not know.
                 raise _OtherVersionError from error
             raise BrokerUnreachable(str(error)) from error
 

@@ -169,7 +169,9 @@ def _wanted(entry: FanOutRepeater, starved: tuple[str, ...], sights: Sights) -> 
 
 def _roster(desk: Desk, now: GroupNow) -> tuple[RosterMember, ...]:
     shown = [(s, j) for s, j in now.judged if is_shown(j, desk.now_ms)]
-    roster = reach_body(desk.view.name, now.snapshot.group, shown)
+    roster = reach_body(
+        desk.view.name, now.snapshot.group, shown, desk.view.policies[now.snapshot.group]
+    )
     return tuple(
         RosterMember(
             **dict(member),

@@ -41,14 +41,15 @@ def main(arguments: argparse.Namespace) -> int:
         view = load_region(arguments.region)
         broker = broker_from_url(arguments.broker) if arguments.broker else view.region.broker
         host, port = _host_port(arguments.http) if arguments.http else ("", 0)
-    except ConfigError as error:
+        redis_url = view.redis_address(arguments.redis)
+    except (ConfigError, OSError) as error:
         print(error, file=sys.stderr)
         return 1
     except ValueError as error:
         print(f"streamer worker: {error}", file=sys.stderr)
         return 2
     clock, metrics, health = SystemClock(), Metrics(), Health()
-    store = Store(connect(arguments.redis or view.region.redis_url), view)
+    store = Store(connect(redis_url), view)
     settings = WorkerSettings(arguments.name, broker, arguments.share)
     worker = Worker(settings, view, store, clock, metrics, health)
     stop_serving = serve(host, port, health, metrics, clock) if arguments.http else None

@@ -13,20 +13,19 @@ from streamer.alerts import conditions as found
 from streamer.alerts.conditions import Condition, Found
 from streamer.alerts.desk import raise_alerts
 from streamer.clock import Clock
-from streamer.domain.fanout import FanOutResult, work_out
+from streamer.domain.fanout import FanOutResult
+from streamer.domain.group_now import CLOSED_SHOWN_MS, is_shown, look_at_group
 from streamer.domain.liveness import GatewayStanding, Sights
-from streamer.domain.loops import find_loops
-from streamer.domain.membership import Judgement, judge
+from streamer.domain.membership import Judgement
 from streamer.domain.model import GroupSnapshot, Summary
 from streamer.domain.places import find_two_places
 from streamer.state import keys
+from streamer.state.lookups import sights as current_sights
 from streamer.state.shapes import Claim, Outcome, OutMessage
 from streamer.state.store import Store
 from streamer.worker import messages as make
 from streamer.worker.watch import Watch
 
-CLOSED_SHOWN_MS = 3_600_000
-"""How long a roster still shows those who checked out or expired."""
 BEHIND_AFTER_MS = 1000
 """How soon after a roster has changed a lost gateway's list of members behind it is renewed."""
 
@@ -69,7 +68,7 @@ class Deriver:
                 send += self._gateway(claim, now_ms)
         groups = [c for c in claims if c.kind == "g" and c.name in self._store.view.groups]
         if groups:
-            sights = self._sights(now_ms)
+            sights = current_sights(self._store, now_ms)
             snapshots = self._store.groups([c.name for c in groups])
             for claim, snapshot in zip(groups, snapshots, strict=True):
                 send += self._group(claim, snapshot, sights, now_ms)
@@ -78,44 +77,29 @@ class Deriver:
                 send += self._station(claim, now_ms)
         return send
 
-    def _sights(self, now_ms: int) -> Sights:
-        states, routers = self._store.live()
-        lost_after_ms = round(self._store.view.limits.gateway_lost_after_s * 1000)
-        return Sights(states, routers, lost_after_ms, now_ms)
-
     # -- groups --------------------------------------------------------------------------------
 
     def _group(
         self, claim: Claim, snapshot: GroupSnapshot, sights: Sights, now_ms: int
     ) -> list[ToSend]:
         view = self._store.view
-        policy, group = view.policies[claim.name], view.groups[claim.name]
-        judged = [
-            (s, judge(s, policy, sights.repeater(s.place.repeater), now_ms))
-            for s in snapshot.members
-        ]
-        fanout = work_out(
-            snapshot, judged, policy, pins=group.pins, bars=group.bars, sights=sights, now_ms=now_ms
-        )
-        loops = find_loops(snapshot.forwardings)
-        trouble = found.of_group(snapshot, judged, fanout, loops, policy, view.limits, now_ms)
+        now = look_at_group(view, snapshot, sights, now_ms)
+        judged, fanout = now.judged, now.fanout
+        trouble = found.of_group(now, sights, view.policies[claim.name], view.limits, now_ms)
         outcome = Outcome(claim, snapshot.rev, snapshot.ver)
         times = [trouble.next_ms, fanout.next_ms, *(j.next_ms for _, j in judged)]
         shown = []
         for summary, judgement in judged:
-            if judgement.is_member:
+            forget_ms = summary.place.ms + self._store.forget_ms
+            if is_shown(judgement, now_ms):
                 shown.append((summary, judgement))
-            elif summary.place.ms + self._store.forget_ms <= now_ms:
+            if judgement.is_member:
+                continue
+            if forget_ms <= now_ms:
                 outcome.drop_stations.append((summary.station, summary.rev))
             else:
                 hidden_ms = judgement.since_ms + CLOSED_SHOWN_MS
-                if hidden_ms > now_ms:
-                    shown.append((summary, judgement))
-                times.append(
-                    max(hidden_ms, now_ms + 1)
-                    if hidden_ms > now_ms
-                    else summary.place.ms + self._store.forget_ms
-                )
+                times.append(hidden_ms if hidden_ms > now_ms else forget_ms)
         outcome.next_ms = min((t for t in times if t is not None), default=0)
         self._fill(outcome, snapshot, fanout, shown, now_ms)
         self._tell_dark_gateways(snapshot, shown, sights, now_ms)
@@ -146,7 +130,9 @@ class Deriver:
             version = snapshot.fanout_version + 1
             fields["#fanout_version"], fields["#fanout_digest"] = str(version), digest
             outcome.messages.append(make.fanout_message(body, version, now_ms))
-        roster = make.reach_body(region, snapshot.group, shown)
+        roster = make.reach_body(
+            region, snapshot.group, shown, self._store.view.policies[snapshot.group]
+        )
         digest = _digest(roster.model_dump_json())
         if digest != snapshot.reach_digest:
             version = snapshot.reach_version + 1
@@ -175,7 +161,7 @@ class Deriver:
     def _gateway(self, claim: Claim, now_ms: int) -> list[ToSend]:
         view = self._store.view
         snapshot = self._store.gateway(claim.name)
-        sights = self._sights(now_ms)
+        sights = current_sights(self._store, now_ms)
         sight = sights.gateway(claim.name)
         born_ms = snapshot.born_ms if snapshot.born_ms is not None else now_ms
         lost = sight.standing is not GatewayStanding.UP

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
+from itertools import count
 from typing import Any
 
 from streamer.clock import from_ms, to_ms
@@ -12,6 +13,7 @@ from streamer.contract.decode import Problem, decode
 from streamer.contract.events import Heard, Phase, Route, State
 from streamer.contract.published import Refusal, RefusalReason
 from streamer.domain.callsign import Accepted, CallSignRules, normalise
+from streamer.domain.quarantine import quarantine_name
 from streamer.mqtt.connection import Incoming
 from streamer.state.shapes import GatewayBatch, Keying, RouteMark
 
@@ -87,8 +89,11 @@ class Intake:
             if problem.identity is not None and inbound.kind != topics.Kind.STATE:
                 said = (*problem.identity, "refused", "", "", 0)
                 batch.gateway(gateway).events.append(said)
-        for index, event in enumerate(events):
-            self._event(batch, message, gateway, event, index, now_ms)
+        bad = {problem.index for problem in problems}
+        places = (place for place in count() if place not in bad)
+        array = message.payload[:1] == b"["
+        for place, event in zip(places, events, strict=False):
+            self._event(batch, message, gateway, event, place if array else None, now_ms)
 
     def _event(
         self,
@@ -96,7 +101,7 @@ class Intake:
         message: Incoming,
         gateway: str,
         event: Heard | Route | State,
-        index: int,
+        index: int | None,
         now_ms: int,
     ) -> None:
         entry = batch.gateway(gateway)
@@ -131,13 +136,13 @@ class Intake:
             ms = to_ms(event.started_at) + offset_ms
         else:
             ms = sent_ms - (duration_ms or 0 if event.phase is Phase.END else 0)
-        to = normalise(event.to)[0] if event.to else None
+        to = self._addressed(event.to)
         group = to if to in self._view.groups else ""
         self._in_time(max(ms, sent_ms), ms, now_ms, self._late_ms.get(group, self._late_else_ms))
         verdict = self._rules.judge(event.station)
         if not isinstance(verdict, Accepted):
-            call = verdict.raw.strip().upper().replace(" ", "_")[:32]
-            return event.boot, event.seq, "quarantined", call or "_", verdict.reason, ms
+            call = quarantine_name(verdict.raw)
+            return event.boot, event.seq, "quarantined", call, verdict.reason, ms
         # An over cannot end after its end was recorded; a wrong duration must not rule the future.
         end_ms = max(ms, min(ms + (duration_ms or 0), sent_ms))
         out_group, out_word = self._check_out(event.text, group)
@@ -162,6 +167,13 @@ class Intake:
         if batch.oldest_ms is None or ms < batch.oldest_ms:
             batch.oldest_ms = ms
         return event.boot, event.seq, "heard", "", "", ms
+
+    def _addressed(self, to: str | None) -> str | None:
+        """The group or call sign addressed. Groups first: their names may hold a hyphen."""
+        if to is None:
+            return None
+        name = to.strip().upper()
+        return name if name in self._view.groups else normalise(to)[0]
 
     def _check_out(self, text: str | None, group: str) -> tuple[str, str]:
         """The group that a text checks out of, or the word if it is said to none."""

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 
 from streamer.clock import from_ms
+from streamer.config import Policy
 from streamer.contract import topics
 from streamer.contract.published import (
     AckReply,
@@ -15,7 +16,7 @@ from streamer.contract.published import (
     Standing,
 )
 from streamer.domain.fanout import FanOutResult, Wanted
-from streamer.domain.membership import Judgement
+from streamer.domain.membership import Judgement, checked_in_ms
 from streamer.domain.model import Carrying, GroupSnapshot, Said, Summary
 from streamer.state.shapes import OutMessage
 
@@ -24,7 +25,7 @@ _EPOCH = from_ms(0)
 
 def carried_after_s(wanted: Wanted, said: Carrying | None) -> float | None:
     """How long after it was called for the group came to be carried; None if not known."""
-    if wanted.carriage is not Carriage.CARRIED or said is None or wanted.since_ms is None:
+    if wanted.carriage is not Carriage.CARRIED or said is None:
         return None
     waited_ms = said.ms - wanted.since_ms
     return waited_ms / 1000 if waited_ms >= 0 else None
@@ -43,7 +44,7 @@ def fanout_body(region: str, snapshot: GroupSnapshot, result: FanOutResult) -> F
                 why=w.why,
                 members=w.members,
                 until=None if w.until_ms is None else from_ms(w.until_ms),
-                since=None if w.since_ms is None else from_ms(w.since_ms),
+                since=from_ms(w.since_ms),
                 carriage=w.carriage,
                 carried_after_s=carried_after_s(w, snapshot.carrying.get(w.repeater)),
             )
@@ -61,19 +62,21 @@ def fanout_message(body: FanOut, version: int, now_ms: int) -> OutMessage:
     return OutMessage(topic, str(version), final.model_dump_json(), True)
 
 
-def reach_body(region: str, group: str, shown: Sequence[tuple[Summary, Judgement]]) -> Reach:
+def reach_body(
+    region: str, group: str, shown: Sequence[tuple[Summary, Judgement]], policy: Policy
+) -> Reach:
     """The roster without its version and time, to compare by."""
     return Reach(
         region=region,
         group=group,
         version=1,
         at=_EPOCH,
-        members=tuple(_member(summary, judgement) for summary, judgement in shown),
+        members=tuple(_member(summary, judgement, policy) for summary, judgement in shown),
     )
 
 
-def _member(summary: Summary, judgement: Judgement) -> Member:
-    fix, came = summary.fix, summary.check_in
+def _member(summary: Summary, judgement: Judgement, policy: Policy) -> Member:
+    fix = summary.fix
     closed = judgement.standing is Standing.CHECKED_OUT
     return Member(
         station=summary.station,
@@ -82,7 +85,7 @@ def _member(summary: Summary, judgement: Judgement) -> Member:
         reasons=judgement.reasons,
         repeater=summary.place.repeater,
         last_heard_at=from_ms(summary.place.ms),
-        checked_in_at=from_ms(came.ms if came else summary.place.ms),
+        checked_in_at=from_ms(checked_in_ms(summary, policy)),
         checked_out_at=from_ms(judgement.since_ms) if closed else None,
         lat=fix.lat if fix else None,
         lon=fix.lon if fix else None,

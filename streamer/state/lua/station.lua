@@ -15,10 +15,19 @@ for _, told in ipairs(set.told) do
   if rev and tonumber(rev) <= told[2] then redis.call('ZREM', tell, told[1]) end
 end
 
--- Newest first; equal times in byte order of repeater and over.
+local function gateway_of(repeater)
+  return string.match(repeater, '^[^/]*')
+end
+
+-- Newest first and, at equal times, in the order of the place register: so the first entry of an
+-- over is where that over put the station.
 local function before(a, b)
   if a[1] ~= b[1] then return a[1] > b[1] end
-  if a[2] ~= b[2] then return bytes_less(a[2], b[2]) end
+  if a[2] ~= b[2] then
+    local x, y = gateway_of(a[2]), gateway_of(b[2])
+    if x ~= y then return bytes_less(y, x) end
+    return bytes_less(b[2], a[2])
+  end
   return bytes_less(a[3], b[3])
 end
 
@@ -93,19 +102,20 @@ local function merge(record, e)
 end
 
 -- The stays of the path, newest first: {repeater, arrived, left}; the newest has not been left.
--- An over heard on several repeaters counts where the place register has it or, of older overs,
--- where it was heard last: it is one over, not a move.
+-- An over heard on several repeaters is one over, not a move: it counts where it put the station.
 local function stays_of(record)
   local stays, counted = {{record.p[3], record.p[1]}}, {[record.p[4]] = true}
   for _, entry in ipairs(record.k) do
-    local stay = stays[#stays]
-    if stay[1] == entry[2] then
-      stay[2] = math.min(stay[2], entry[1])
+    if not counted[entry[3]] then
       counted[entry[3]] = true
-    elseif not counted[entry[3]] then
-      if stay[2] < record.p[1] - set.linger then break end
-      stays[#stays + 1] = {entry[2], entry[1], stay[2]}
-      counted[entry[3]] = true
+      local stay = stays[#stays]
+      if stay[1] == entry[2] then
+        stay[2] = entry[1]
+      elseif stay[2] < record.p[1] - set.linger then
+        break
+      else
+        stays[#stays + 1] = {entry[2], entry[1], stay[2]}
+      end
     end
   end
   return stays
