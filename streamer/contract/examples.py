@@ -250,14 +250,17 @@ def _groups(start: datetime) -> list[Example]:
         repeater="ridge/uhf",
         why=(out.Why.LINGER,),
         until=at(moved_s + 120),
+        since=at(1),
         carriage=out.Carriage.CARRIED,
+        carried_after_s=0.18,
     )
     cove = out.FanOutRepeater(
         repeater="cove/vhf",
         why=(out.Why.MEMBER, out.Why.LINGER),
         members=(_ROAMER,),
-        since=at(moved_s),
+        since=at(5),  # held by the leader before the roamer came
         carriage=out.Carriage.CARRIED,
+        carried_after_s=0.18,
     )
     came = out.FanOutRepeater(
         repeater="ridge/uhf",

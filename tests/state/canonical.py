@@ -39,21 +39,21 @@ def _published(content: str) -> Any:
     return _json(content.split("\n", 1)[1])
 
 
-def _hash(kind: str, fields: dict[str, str]) -> dict[str, Any]:
-    kept = {k: v for k, v in fields.items() if k not in _FIELDS_OF_THE_WAY and v != ""}
-    if kind == "station":
-        return {k: _json(v) if k == "record" else v for k, v in kept.items()}
+def _field(kind: str, name: str, text: str) -> Any:
     if kind == "group":
-        return {k: _group_field(k, v) for k, v in kept.items()}
+        return _group_field(name, text)
     if kind == "published":
-        return {k: _published(v) for k, v in kept.items()}
-    if kind == "live":
-        return {k: v if k.startswith("@") else _json(v) for k, v in kept.items()}
-    if kind == "table":
-        return {k: _json(v) for k, v in kept.items()}
+        return _published(text)
     if kind == "owners":
-        return {k: v.split(" ", 1)[1] for k, v in kept.items()}
-    return kept
+        return text.split(" ", 1)[1]
+    of_json = kind == "table" or name == "record" or (kind == "live" and name[0] != "@")
+    return _json(text) if of_json else text
+
+
+def _hash(kind: str, fields: dict[Any, Any]) -> dict[str, Any]:
+    return {
+        k: _field(kind, k, v) for k, v in fields.items() if k not in _FIELDS_OF_THE_WAY and v != ""
+    }
 
 
 def canonical(client: "redis.Redis", region: str) -> dict[str, Any]:

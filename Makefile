@@ -1,0 +1,49 @@
+# Two commands do everything on a machine with Python 3.11+ and make: `make demo` and `make test`.
+# Both make a virtual environment in .venv first. Set VENV to use another place.
+
+PYTHON ?= python3
+VENV ?= .venv
+BIN := $(VENV)/bin
+INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c .ci/constraints.txt
+
+.PHONY: demo test check lint types bench bench-quick contract clean
+
+demo: $(VENV)/.demo
+	$(BIN)/streamer demo $(ARGS)
+
+test: $(VENV)/.dev
+	$(BIN)/python -m pytest $(ARGS)
+
+check: lint types test
+
+lint: $(VENV)/.dev
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+
+types: $(VENV)/.dev
+	$(BIN)/mypy streamer tests
+
+bench: $(VENV)/.dev
+	$(BIN)/python -m tests.bench $(ARGS)
+
+bench-quick: $(VENV)/.dev
+	$(BIN)/python -m tests.bench --quick $(ARGS)
+
+contract: $(VENV)/.dev
+	$(BIN)/streamer contract shared
+
+$(VENV)/bin/python:
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
+	  { echo "Python 3.11 or newer is needed; set PYTHON=python3.12 or the like"; exit 1; }
+	$(PYTHON) -m venv $(VENV)
+
+$(VENV)/.demo: pyproject.toml .ci/constraints.txt | $(VENV)/bin/python
+	$(INSTALL) -e '.[demo]'
+	@touch $@
+
+$(VENV)/.dev: pyproject.toml .ci/constraints.txt | $(VENV)/bin/python
+	$(INSTALL) -e '.[dev]'
+	@touch $@ $(VENV)/.demo
+
+clean:
+	rm -rf $(VENV) build *.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis
