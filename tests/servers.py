@@ -1,6 +1,7 @@
 """Real servers for the tests: started on free ports, ended by process id."""
 
 import contextlib
+import http.client
 import os
 import shutil
 import signal
@@ -53,6 +54,7 @@ class Server:
     def __init__(self) -> None:
         self.folder = Path(tempfile.mkdtemp(prefix="streamer-test-"))
         self.process: subprocess.Popen[bytes] | None = None
+        self._log_start = 0
 
     def command(self) -> list[str]:
         raise NotImplementedError
@@ -61,11 +63,16 @@ class Server:
         raise NotImplementedError
 
     def start(self) -> None:
+        self.launch()
+        wait_until(lambda: self._alive() and self.answers(), f"{self.command()[0]} to answer")
+
+    def launch(self) -> None:
+        """Start it and do not wait until it answers."""
         with (self.folder / "log").open("ab") as log:
+            self._log_start = log.tell()
             self.process = subprocess.Popen(
                 self.command(), stdout=log, stderr=log, cwd=self.folder, env=self.environment()
             )
-        wait_until(lambda: self._alive() and self.answers(), f"{self.command()[0]} to answer")
 
     def environment(self) -> dict[str, str]:
         return dict(os.environ)
@@ -76,8 +83,10 @@ class Server:
             pytest.fail(f"{self.command()[0]} ended: {self.log()[-2000:]}")
         return True
 
-    def log(self) -> str:
-        return (self.folder / "log").read_text(errors="replace")
+    def log(self, *, whole: bool = False) -> str:
+        """What it has said since it was started last, or ever."""
+        said = (self.folder / "log").read_bytes()
+        return said[0 if whole else self._log_start :].decode(errors="replace")
 
     def kill(self) -> None:
         """As by kill -9."""
@@ -174,9 +183,25 @@ class WorkerProcess(Server):
         self.port = free_port()
         self._words = [str(region), "--name", name, "--broker", broker, "--redis", store]
 
+    def get(self, path: str) -> tuple[int, str]:
+        """Status and body of one of its pages; (0, '') while it does not listen."""
+        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=5)
+        try:
+            connection.request("GET", path)
+            answer = connection.getresponse()
+            return answer.status, answer.read().decode()
+        except OSError:
+            return 0, ""
+        finally:
+            connection.close()
+
+    def says(self, event: str) -> bool:
+        """Whether it has logged that event since its start."""
+        return f'"event": "{event}"' in self.log()
+
     def command(self) -> list[str]:
         http = ["--http", f"127.0.0.1:{self.port}"]
         return [sys.executable, "-m", "streamer", "worker", *self._words, *http]
 
     def answers(self) -> bool:
-        return '"event": "connected"' in self.log()
+        return self.says("connected")

@@ -226,6 +226,7 @@ class RefusalReason(StrEnum):
     UNKNOWN_GROUP = "unknown_group"
     FUTURE = "future"
     LATE = "late"
+    INTERNAL = "internal"
 
 
 class Refusal(Message):

@@ -8,7 +8,7 @@ from typing import Any
 
 import redis
 from redis.backoff import NoBackoff
-from redis.exceptions import RedisError
+from redis.exceptions import RedisError, ResponseError
 from redis.retry import Retry
 
 from streamer.config import RegionView
@@ -95,14 +95,35 @@ class Store:
                     "empty Redis database"
                 )
             self._client.hset(self.keys.meta(), "partitions", self.keys.partitions)
-            policy = dict(self._client.config_get("maxmemory-policy")).get("maxmemory-policy")
+            policy = self._eviction_policy()
             if policy not in (None, "noeviction"):
                 raise StoreMismatch(
                     f"Redis has maxmemory-policy {policy}: it would throw members away when full; "
                     "set it to noeviction"
                 )
-        self.wake([f"g/{name}" for name in self.view.groups], now_ms)
-        self.wake([f"w/{name}" for name in self.view.gateways], now_ms)
+            gone = self._swap_known_subjects()
+        self.wake([*gone, *self._subjects()], now_ms)
+
+    def _eviction_policy(self) -> str | None:
+        """None where the server does not let us ask, as hosted ones may."""
+        try:
+            found = dict(self._client.config_get("maxmemory-policy"))
+        except ResponseError:
+            return None
+        return found.get("maxmemory-policy")
+
+    def _subjects(self) -> list[str]:
+        return [f"g/{name}" for name in self.view.groups] + [
+            f"w/{name}" for name in self.view.gateways
+        ]
+
+    def _swap_known_subjects(self) -> list[str]:
+        """Keep the list of groups and gateways; returns those that the region file has dropped,
+        so that what was published about them can be taken back."""
+        known = self._client.hget(self.keys.meta(), "subjects")
+        now = self._subjects()
+        self._client.hset(self.keys.meta(), "subjects", " ".join(now))
+        return sorted(set((known or "").split()) - set(now))
 
     def wake(self, subjects: Sequence[str], ms: int) -> None:
         """Have subjects looked at, at `ms` at the latest."""

@@ -13,6 +13,7 @@ from streamer.alerts import conditions as found
 from streamer.alerts.conditions import Condition, Found
 from streamer.alerts.desk import raise_alerts
 from streamer.clock import Clock
+from streamer.contract.topics import fanout_topic, reach_topic
 from streamer.domain.fanout import FanOutResult
 from streamer.domain.group_now import CLOSED_SHOWN_MS, is_shown, look_at_group
 from streamer.domain.liveness import GatewayStanding, Sights
@@ -66,7 +67,7 @@ class Deriver:
         for claim in claims:
             if claim.kind == "w":
                 send += self._gateway(claim, now_ms)
-        groups = [c for c in claims if c.kind == "g" and c.name in self._store.view.groups]
+        groups = [c for c in claims if c.kind == "g"]
         if groups:
             sights = current_sights(self._store, now_ms)
             snapshots = self._store.groups([c.name for c in groups])
@@ -83,6 +84,8 @@ class Deriver:
         self, claim: Claim, snapshot: GroupSnapshot, sights: Sights, now_ms: int
     ) -> list[ToSend]:
         view = self._store.view
+        if claim.name not in view.groups:
+            return self._retire_group(claim, snapshot, now_ms)
         now = look_at_group(view, snapshot, sights, now_ms)
         judged, fanout = now.judged, now.fanout
         trouble = found.of_group(now, sights, view.policies[claim.name], view.limits, now_ms)
@@ -108,6 +111,16 @@ class Deriver:
         )
         self._watch.group(snapshot, judged, fanout)
         return self._settle(outcome, snapshot.conditions, trouble, now_ms)
+
+    def _retire_group(self, claim: Claim, snapshot: GroupSnapshot, now_ms: int) -> list[ToSend]:
+        """The region file has dropped the group: take back what was published about it."""
+        region = self._store.view.name
+        outcome = Outcome(claim, snapshot.rev, snapshot.ver, forget=True)
+        outcome.messages = [
+            OutMessage(topic, str(now_ms), "", retain=True)
+            for topic in (fanout_topic(region, claim.name), reach_topic(region, claim.name))
+        ]
+        return self._settle(outcome, "to be cleared", Found((), None), now_ms)
 
     def _fill(
         self,
@@ -161,6 +174,9 @@ class Deriver:
     def _gateway(self, claim: Claim, now_ms: int) -> list[ToSend]:
         view = self._store.view
         snapshot = self._store.gateway(claim.name)
+        if not view.knows_gateway(claim.name):
+            outcome = Outcome(claim, snapshot.rev, snapshot.ver)
+            return self._settle(outcome, "to be cleared", Found((), None), now_ms)
         sights = current_sights(self._store, now_ms)
         sight = sights.gateway(claim.name)
         born_ms = snapshot.born_ms if snapshot.born_ms is not None else now_ms

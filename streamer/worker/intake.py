@@ -6,6 +6,8 @@ from functools import lru_cache
 from itertools import count
 from typing import Any
 
+import structlog
+
 from streamer.clock import from_ms, to_ms
 from streamer.config import RegionView
 from streamer.contract import topics
@@ -16,6 +18,8 @@ from streamer.domain.callsign import Accepted, CallSignRules, normalise
 from streamer.domain.quarantine import quarantine_name
 from streamer.mqtt.connection import Incoming
 from streamer.state.shapes import GatewayBatch, Keying, RouteMark
+
+log = structlog.get_logger()
 
 EXCERPT_LENGTH = 300
 
@@ -69,7 +73,16 @@ class Intake:
         self._inbound = lru_cache(maxsize=8192)(topics.parse_inbound)
 
     def take(self, message: Incoming, now_ms: int, batch: Batch) -> None:
-        """Add a message's events to a batch, and refusals for what is wrong with it."""
+        """Add a message's events to a batch, and refusals for what is wrong with it. Never raises:
+        a fault of ours must not stop everybody else's events."""
+        try:
+            self._take(message, now_ms, batch)
+        except Exception:
+            log.exception("a fault of this program", topic=message.topic[:300])
+            text = "a fault of this program; its log has the details, please report it"
+            self._refuse(batch, message, None, Problem(RefusalReason.INTERNAL, text), now_ms)
+
+    def _take(self, message: Incoming, now_ms: int, batch: Batch) -> None:
         inbound = self._inbound(message.topic)
         if inbound is None or inbound.region != self._view.name:
             text = f"topic: net/{self._view.name}/gw/GATEWAY/KIND is expected"

@@ -1,0 +1,1 @@
+"""The benchmarks: `python -m tests.bench`, described in `__main__.py`."""

@@ -1,0 +1,284 @@
+"""A broker, a Redis and real workers, with what gateways say going in and what is published seen.
+
+Gateways are played by the standard client library, so that nothing of ours stands between the
+test and the broker.
+"""
+
+import json
+import threading
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import paho.mqtt.client as paho
+import pytest
+import redis
+
+from streamer.clock import SystemClock
+from streamer.config import RegionView, load_region
+from streamer.contract.topics import Kind, gateway_topic
+from streamer.mqtt.connection import Incoming
+from streamer.state.store import Store, connect
+from tests.servers import Mosquitto, Redis, WorkerProcess, wait_until
+from tests.state.scene import Teller
+
+Places = dict[str, tuple[str, ...]]
+"""Repeater -> why it is wanted."""
+
+
+def toml(content: dict[str, Any]) -> str:
+    """A region file's text; tables and lists of tables as TOML writes them."""
+    plain = {k: v for k, v in content.items() if not _is_table(v)}
+    lines = [f"{key} = {json.dumps(value)}" for key, value in plain.items()]
+    for key, value in content.items():
+        if isinstance(value, dict):
+            lines += [f"[{key}]", *(f"{k} = {json.dumps(v)}" for k, v in value.items())]
+        elif _is_table(value):
+            for table in value:
+                lines += [f"[[{key}]]", *_fields(table)]
+                lines += [
+                    line
+                    for repeater in table.get("repeater", ())
+                    for line in [f"[[{key}.repeater]]", *_fields(repeater)]
+                ]
+    return "\n".join(lines) + "\n"
+
+
+def _is_table(value: Any) -> bool:
+    return isinstance(value, dict) or (
+        isinstance(value, list) and bool(value) and isinstance(value[0], dict)
+    )
+
+
+def _fields(table: dict[str, Any]) -> list[str]:
+    lines = []
+    for key, value in table.items():
+        if isinstance(value, dict):
+            inner = ", ".join(f"{k} = {json.dumps(v)}" for k, v in value.items())
+            lines.append(f"{key} = {{ {inner} }}")
+        elif not _is_table(value):
+            lines.append(f"{key} = {json.dumps(value)}")
+    return lines
+
+
+class Peer:
+    """One connection of the standard client: says things and keeps what it reads."""
+
+    def __init__(
+        self,
+        port: int,
+        name: str,
+        filters: Sequence[str] = (),
+        *,
+        will: tuple[str, bytes] | None = None,
+    ) -> None:
+        self.messages: list[paho.MQTTMessage] = []
+        self._unanswered: set[int] = set()
+        self._answered: set[int] = set()
+        self._granted = threading.Event()
+        self._client = client = paho.Client(
+            paho.CallbackAPIVersion.VERSION2, client_id=name, protocol=paho.MQTTv5
+        )
+        client.max_inflight_messages_set(100)
+        client.max_queued_messages_set(0)
+        client.on_message = lambda _c, _u, message: self.messages.append(message)
+        client.on_publish = lambda _c, _u, mid, *_: self._answered.add(mid)
+        client.on_subscribe = lambda *_: self._granted.set()
+        if will is not None:
+            client.will_set(*will, qos=1, retain=True)
+        client.connect("127.0.0.1", port)
+        client.loop_start()
+        wait_until(client.is_connected, f"{name} to be connected")
+        if filters:
+            client.subscribe([(one, 1) for one in filters])
+            assert self._granted.wait(10)
+
+    def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> None:
+        self._unanswered.add(self._client.publish(topic, payload, qos=1, retain=retain).mid)
+
+    def wait(self, seconds: float = 20.0) -> None:
+        """Until the broker has answered all that was published."""
+        wait_until(lambda: self._unanswered <= self._answered, "the broker to take it", seconds)
+
+    @property
+    def unanswered(self) -> int:
+        return len(self._unanswered) - len(self._answered)
+
+    def close(self) -> None:
+        self._client.disconnect()
+        self._client.loop_stop()
+
+    def vanish(self) -> None:
+        """As when the power goes: the connection ends without a word."""
+        sock = self._client.socket()
+        assert sock is not None
+        self._client.on_disconnect = None
+        self._client.loop_stop()
+        sock.close()
+
+
+class Stage:
+    """One region in service. Its name is its own, so stages share a Redis."""
+
+    def __init__(self, folder: Path, broker: Mosquitto, store: Redis, **region: Any) -> None:
+        self.folder = folder
+        self.broker = broker
+        self.redis = store
+        self.clock = SystemClock()
+        self.file = folder / "region.toml"
+        self.content = region
+        self.view = self.write(region)
+        self.region = self.view.name
+        self.workers: list[WorkerProcess] = []
+        self._peers: list[Peer] = []
+        self._said: Peer | None = None
+        self.reader = self.peer("reader", f"net/{self.region}/#")
+        self._store: Store | None = None
+
+    # -- making ------------------------------------------------------------------------------
+
+    def write(self, content: dict[str, Any]) -> RegionView:
+        self.file.write_text(toml(content))
+        return load_region(self.file)
+
+    def worker(self, name: str = "worker-1", *, store: str | None = None) -> WorkerProcess:
+        """A worker in service."""
+        worker = self.unstarted_worker(name, store=store)
+        worker.start()
+        return worker
+
+    def unstarted_worker(self, name: str, *, store: str | None = None) -> WorkerProcess:
+        worker = WorkerProcess(
+            self.file, f"{self.region}-{name}", self.broker.url, store or self.redis.url
+        )
+        self.workers.append(worker)
+        return worker
+
+    def peer(self, name: str, *filters: str, will: tuple[str, bytes] | None = None) -> Peer:
+        peer = Peer(self.broker.port, f"{self.region}-{name}", filters, will=will)
+        self._peers.append(peer)
+        return peer
+
+    def close(self) -> None:
+        for worker in self.workers:
+            worker.close()
+        for peer in self._peers:
+            peer.close()
+        if self._store is not None:
+            self.client.close()
+
+    # -- saying ------------------------------------------------------------------------------
+
+    @property
+    def now_ms(self) -> int:
+        return self.clock.now_ms()
+
+    def say(self, *messages: Incoming) -> None:
+        """Publish what gateways say, in this region."""
+        if self._said is None:
+            self._said = self.peer("gateways")
+        for message in messages:
+            _, _, _, gateway, kind = message.topic.split("/")
+            topic = gateway_topic(self.region, gateway, Kind(kind))
+            self._said.publish(topic, message.payload, retain=kind == Kind.STATE)
+
+    def publish(self, topic: str, payload: bytes) -> None:
+        if self._said is None:
+            self._said = self.peer("gateways")
+        self._said.publish(topic, payload)
+
+    def taken(self, seconds: float = 30.0) -> None:
+        """Until the broker has taken over all that was said."""
+        if self._said is not None:
+            self._said.wait(seconds)
+
+    # -- seeing ------------------------------------------------------------------------------
+
+    @property
+    def store(self) -> Store:
+        if self._store is None:
+            self.client: redis.Redis = connect(self.redis.url)
+            self._store = Store(self.client, self.view)
+        return self._store
+
+    def _newest(self, topic: str) -> Any:
+        for message in reversed(self.reader.messages):
+            if message.topic == topic:
+                return json.loads(message.payload) if message.payload else None
+        return None
+
+    def _all(self, topic: str) -> list[Any]:
+        return [json.loads(m.payload) for m in list(self.reader.messages) if m.topic == topic]
+
+    def fanout(self, group: str) -> Any:
+        return self._newest(f"net/{self.region}/fanout/{group}") or {}
+
+    def reach(self, group: str) -> Any:
+        return self._newest(f"net/{self.region}/reach/{group}") or {}
+
+    def wanted(self, group: str) -> Places:
+        """Where a group should be carried now, and why."""
+        return {r["repeater"]: tuple(r["why"]) for r in self.fanout(group).get("repeaters", ())}
+
+    def standings(self, group: str) -> dict[str, str]:
+        return {m["station"]: m["standing"] for m in self.reach(group).get("members", ())}
+
+    def places(self, group: str) -> dict[str, str]:
+        return {m["station"]: m["repeater"] for m in self.reach(group).get("members", ())}
+
+    def replies(self, gateway: str) -> list[Any]:
+        """Acknowledgements for the air, without the answers to heartbeats."""
+        said = self._all(f"net/{self.region}/reply/{gateway}")
+        return [reply for reply in said if reply["kind"] == "ack"]
+
+    def times(self, gateway: str) -> list[Any]:
+        said = self._all(f"net/{self.region}/reply/{gateway}")
+        return [reply for reply in said if reply["kind"] == "time"]
+
+    def alerts(self) -> dict[str, Any]:
+        """Retained alerts by id, as a reader of the topics knows them."""
+        known: dict[str, Any] = {}
+        for message in list(self.reader.messages):
+            _, _, what, *rest = message.topic.split("/")
+            if what == "alert":
+                if not message.payload:
+                    known.pop(rest[0], None)
+                elif (alert := json.loads(message.payload))["state"] != "cleared":
+                    known[rest[0]] = alert
+        return known
+
+    def ever(self, kind: str) -> set[str]:
+        """The ids of all alerts of a kind that were ever told."""
+        prefix = f"net/{self.region}/alert/{kind}."
+        topics = {m.topic for m in list(self.reader.messages) if m.topic.startswith(prefix)}
+        return {topic.split("/")[3] for topic in topics}
+
+    def refused(self) -> list[Any]:
+        return self._all(f"net/{self.region}/refused")
+
+    def counted(self, gateway: str) -> int:
+        """Events that count, by (boot, seq)."""
+        counts = self.store.gateway(gateway).counts
+        return sum(n for tally, n in counts.items() if tally != "duplicate")
+
+    def expect(self, check: Callable[[], object], value: object, what: str) -> None:
+        """Poll until `check()` gives `value`; fails showing what it gave instead."""
+        seen: list[object] = [None]
+
+        def same() -> bool:
+            seen[0] = check()
+            return seen[0] == value
+
+        try:
+            wait_until(same, what)
+        except pytest.fail.Exception:
+            logs = "\n".join(worker.log()[-1500:] for worker in self.workers)
+            pytest.fail(f"{what}: expected {value!r}, but it is {seen[0]!r}\n{logs}")
+
+    def quiet(self) -> None:
+        """Until the worker has taken in everything said so far, seen by an event said last."""
+        marker = Teller("marker", boot=f"{self.now_ms:020d}")
+        before = len(self._all(f"net/{self.region}/refused"))
+        self.taken()
+        self.say(marker.heard(self.now_ms, "QZ9ZZZ", "marker"))
+        wait_until(lambda: len(self.refused()) > before, "the marker to be refused")
