@@ -177,8 +177,9 @@ class Store:
             for name, reply in zip(names, replies, strict=True):
                 pairs = zip(reply[1::2], reply[2::2], strict=True)
                 told_of = [Tell(group, name, reply[0], summary) for group, summary in pairs]
-                tells += [t for t in told_of if t.group in self.view.groups]
-                if not told_of:
+                known = [tell for tell in told_of if tell.group in self.view.groups]
+                tells += known
+                if not known:
                     self._told[partition].append((name, int(reply[0])))
         return tells
 

@@ -12,8 +12,9 @@ import structlog
 from streamer.clock import SystemClock
 from streamer.config import ConfigError, RegionView, load_region
 from streamer.logs import configure_logs
+from streamer.mqtt.connection import MqttError
 from streamer.mqtt.settings import broker_from_url
-from streamer.state.store import Store, StoreMismatch, connect
+from streamer.state.store import Store, StoreMismatch, StoreUnavailable, connect
 from streamer.worker.health import Health, serve
 from streamer.worker.loop import SHARE, Worker, WorkerSettings
 from streamer.worker.metrics import Metrics
@@ -31,6 +32,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--broker", metavar="URL", help="mqtt:// or mqtts://, instead of [broker]")
     parser.add_argument("--redis", metavar="URL", help="instead of redis_url of the region file")
     parser.add_argument("--share", default=SHARE, help="name of the shared subscription")
+    parser.add_argument(
+        "--drain",
+        action="store_true",
+        help="take this worker out of service for good: work off what the broker still holds for "
+        "its name, then give its session up",
+    )
     parser.add_argument("--http", metavar="HOST:PORT", help="serve /metrics, /healthz, /readyz")
 
 
@@ -56,7 +63,13 @@ def main(arguments: argparse.Namespace) -> int:
     stopping = _watch_signals(worker, arguments.region, view)
     log.info("worker starts", name=arguments.name, region=view.name)
     try:
-        worker.run(lambda: bool(stopping))
+        if arguments.drain:
+            worker.leave()
+        else:
+            worker.run(lambda: bool(stopping))
+    except (MqttError, StoreUnavailable) as error:
+        log.error("not drained; try again", error=str(error))
+        return 1
     except StoreMismatch as error:
         log.error("cannot work with this Redis", error=str(error))
         return 1

@@ -11,7 +11,7 @@ from hashlib import sha256
 
 from streamer.alerts import conditions as found
 from streamer.alerts.conditions import Condition, Found
-from streamer.alerts.desk import raise_alerts
+from streamer.alerts.desk import AlertConflict, raise_alerts
 from streamer.clock import Clock
 from streamer.contract.topics import fanout_topic, reach_topic
 from streamer.domain.fanout import FanOutResult
@@ -221,7 +221,13 @@ class Deriver:
         send: list[ToSend] = []
         digest = _conditions_digest(trouble.conditions)
         if digest != told:
-            raised = raise_alerts(self._store, outcome.claim.subject, trouble.conditions, now_ms)
+            try:
+                raised = raise_alerts(
+                    self._store, outcome.claim.subject, trouble.conditions, now_ms
+                )
+            except AlertConflict:
+                self._watch.outdated()
+                return []  # uncommitted, so the subject comes up again when its claim ends
             send += [ToSend(keys.ALERTS, message) for message in raised]
             outcome.fields["#conditions"] = digest
         committed = self._store.commit(outcome, now_ms)

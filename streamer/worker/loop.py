@@ -80,6 +80,7 @@ class Worker:
         self._deriver = Deriver(store, clock, Watch(metrics))
         self._next_tick_s = 0.0
         self._next_slow_s = 0.0
+        self._last_message_s = clock.monotonic_s()
         self._prepared = False
         self._reload: RegionView | None = None
 
@@ -108,13 +109,29 @@ class Worker:
             failures += 1
             self._pause(self._backoff_s(failures), stopping)
 
+    def leave(self, quiet_s: float = 3.0) -> None:
+        """Go out of service for good: take no new messages, work off what the broker still holds
+        for this name until nothing has come for `quiet_s`, then give the session up.
+
+        Raises MqttError, StoreUnavailable or StoreMismatch; then nothing is lost, try again.
+        """
+        self._prepare()
+        connection = self._connect(subscribe=False)
+        connection.unsubscribe([name for name, _ in self._filters(connection.protocol)])
+        self._last_message_s = self._clock.monotonic_s()
+        self._serve(connection, lambda: self._clock.monotonic_s() > self._last_message_s + quiet_s)
+        ending = Connection(self._settings.broker, Session(self._settings.name), self._clock)
+        ending.open()
+        ending.close()
+        log.info("session given up", name=self._settings.name)
+
     def _prepare(self) -> None:
         if not self._prepared:
             self._store.prepare(self._clock.now_ms())
             self._redis_well()
             self._prepared = True
 
-    def _connect(self) -> Connection:
+    def _connect(self, *, subscribe: bool = True) -> Connection:
         session = Session(
             client_id=self._settings.name,
             clean=False,
@@ -124,15 +141,8 @@ class Worker:
         connection = Connection(self._settings.broker, session, self._clock)
         try:
             connection.open()
-            region = self._view.name
-            everything = topics.gateways_filter(region)
-            # Retained states are not sent on a shared subscription (MQTT 5.0, 4.8.2).
-            filters = [(topics.states_filter(region), 1)]
-            if connection.protocol == "5":
-                filters.append((topics.shared(self._settings.share, everything), 1))
-            else:
-                filters = [(everything, 1)]
-            connection.subscribe(filters)
+            if subscribe:
+                connection.subscribe(self._filters(connection.protocol))
         except BaseException:
             connection.close()
             raise
@@ -148,6 +158,17 @@ class Worker:
         )
         return connection
 
+    def _filters(self, protocol: str) -> list[tuple[str, int]]:
+        region = self._view.name
+        everything = topics.gateways_filter(region)
+        if protocol != "5":
+            return [(everything, 1)]
+        # Retained states are not sent on a shared subscription (MQTT 5.0, 4.8.2).
+        return [
+            (topics.states_filter(region), 1),
+            (topics.shared(self._settings.share, everything), 1),
+        ]
+
     def _serve(self, connection: Connection, stopping: Callable[[], bool]) -> None:
         publisher = Publisher(connection, self._store, self._clock, self._metrics)
         held: list[Incoming] = []
@@ -155,12 +176,12 @@ class Worker:
         try:
             while not stopping():
                 self._beat()
-                self._take_reload()
                 if len(held) < HELD_LIMIT:
                     held += connection.poll(0.0 if held else self._idle_s(), RECEIVE_MAXIMUM)
                 try:
+                    self._take_reload()
+                    self._prepare()
                     self._step(connection, publisher, held)
-                    held = []
                     failures = 0
                 except StoreUnavailable as error:
                     failures += 1
@@ -175,8 +196,12 @@ class Worker:
             self._metrics.connected.set(0)
             self._health.connected = False
 
-    def _step(self, connection: Connection, publisher: Publisher, held: Sequence[Incoming]) -> None:
-        """One round: merge what was received, publish what follows, acknowledge."""
+    def _step(self, connection: Connection, publisher: Publisher, held: list[Incoming]) -> None:
+        """One round: merge what was received, acknowledge, publish what follows.
+
+        What was acknowledged leaves `held` at once: should Redis fail after that, a second
+        acknowledgement could name another message that has been given the same identifier.
+        """
         publisher.collect()
         publisher.settle()
         if held:
@@ -184,9 +209,11 @@ class Worker:
                 for part in _parts(held):
                     self._merge(publisher, part)
                 connection.acknowledge(held)
-            self._redis_well()
             self._metrics.messages.inc(len(held))
-        self._tick(publisher, bool(held))
+            self._last_message_s = self._clock.monotonic_s()
+        merged = bool(held)
+        held.clear()
+        self._tick(publisher, merged)
         publisher.pump()
         connection.flush()
 
@@ -322,7 +349,6 @@ class Worker:
         self._view = self._store.view = view
         self._intake = Intake(view)
         self._prepared = False
-        self._prepare()
         log.info("region file read again", groups=len(view.groups), gateways=len(view.gateways))
 
     def _idle_s(self) -> float:

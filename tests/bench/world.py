@@ -1,7 +1,7 @@
 """An invented region of any size, and what its gateways say: a mix of events near to real ones.
 
 Overs with a start and an end event; one in ten on a neighbouring repeater of the one before; half
-of them addressed to a group, mostly the station's own; some with a position, a few that check out;
+of them addressed to one of the station's two groups; some with a position, a few that check out;
 besides, one route event for every 25 overs. Nothing is random but by the seed.
 """
 
@@ -83,6 +83,7 @@ class World:
         self._next = 0
         self.place = [self._random.randrange(len(self.repeaters)) for _ in self.names]
         self._own = [self._random.choice(self.group_names) for _ in self.names]
+        self._second = [self._random.choice(self.group_names) for _ in self.names]
 
     def region_file(self) -> str:
         """The region as TOML. Probe groups drop a repeater at once, to make their moves visible."""
@@ -193,7 +194,7 @@ class World:
         dice = self._random
         if dice.random() >= _TO_GROUP:
             return dice.choice((None, self.names[dice.randrange(self.stations)]))
-        return self._own[who] if dice.random() < _TO_OWN else dice.choice(self.group_names)
+        return self._own[who] if dice.random() < _TO_OWN else self._second[who]
 
     def _sent(self, begun: Said) -> Said:
         dice = self._random

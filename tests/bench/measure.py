@@ -1,0 +1,224 @@
+"""Runs the servers, the comparison clients and the worker, and takes the figures."""
+
+import json
+import subprocess
+import sys
+import time
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from statistics import median, quantiles
+from types import TracebackType
+
+import psutil
+
+from streamer.config import Region, RegionView
+from streamer.contract import topics
+from streamer.mqtt.connection import Connection, Session
+from streamer.mqtt.settings import broker_from_url
+from streamer.state.keys import Keys
+from tests.bench.clients import SESSION_EXPIRY_S
+from tests.bench.latency import measure_latency
+from tests.bench.send import CLOCK, Load, send_backlog
+from tests.bench.world import REGION, World
+from tests.servers import Mosquitto, Redis, WorkerProcess
+
+WORKER = "bench-worker"
+_NO_PROGRESS_S = 30.0
+# No snapshot of the whole queue while something is timed; 1800 s is Mosquitto's own default.
+_BROKER_LINES = "autosave_interval 1800\n"
+
+
+class BenchError(Exception):
+    """A figure could not be taken; the text says why."""
+
+
+class Bench:
+    """A broker, a Redis without append-only file, and one region; a context manager."""
+
+    def __init__(self, world: World) -> None:
+        self.world = world
+        self.broker = Mosquitto(_BROKER_LINES)
+        self.redis = Redis()
+
+    def __enter__(self) -> "Bench":
+        self.broker.start()
+        self.redis.start()
+        self.client = self.redis.client()
+        self._region = self.broker.folder / "region.toml"
+        self._region.write_text(self.world.region_file(), "utf-8")
+        with self.worker():
+            pass  # its session exists from here on
+        return self
+
+    def __exit__(
+        self,
+        _kind: type[BaseException] | None,
+        _error: BaseException | None,
+        _trace: TracebackType | None,
+    ) -> None:
+        self.client.close()
+        self.redis.close()
+        self.broker.close()
+
+    @contextmanager
+    def worker(self) -> Iterator["Worker"]:
+        """`streamer worker` as a process of its own, ended with the block."""
+        url = f"{self.redis.url}?db=0"
+        process = WorkerProcess(self._region, WORKER, self.broker.url, url)
+        try:
+            process.start()
+            yield Worker(process, self)
+            process.stop()
+        finally:
+            process.close()
+
+    # -- comparison clients ------------------------------------------------------------------
+
+    def open_session(self, name: str) -> None:
+        """A durable session with a share of its own, that gathers what is published."""
+        connection = self._comparison(name, SESSION_EXPIRY_S)
+        connection.subscribe([(topics.shared(name, topics.gateways_filter(REGION)), 1)])
+        connection.close()
+
+    def drop_session(self, name: str) -> None:
+        self._comparison(name, 0).close()
+
+    def _comparison(self, name: str, expiry_s: int) -> Connection:
+        session = Session(f"bench-{name}", clean=True, expiry_s=expiry_s)
+        connection = Connection(broker_from_url(self.broker.url), session, CLOCK)
+        connection.open()
+        return connection
+
+    def comparison(self, name: str, messages: int) -> float:
+        """Messages a second of a comparison client on its backlog."""
+        words = ["--port", str(self.broker.port), "--messages", str(messages)]
+        if name == "plain":
+            words += ["--redis", f"{self.redis.url}?db=1"]
+            words += ["--groups", ",".join(self.world.group_names)]
+        run = subprocess.run(
+            [sys.executable, "-m", "tests.bench.clients", name, *words],
+            stdout=subprocess.PIPE, text=True, timeout=120, check=True,
+        )  # fmt: skip
+        said = json.loads(run.stdout)
+        return float(said["messages"]) / float(said["seconds"])
+
+    # -- ours --------------------------------------------------------------------------------
+
+    def counted(self) -> int:
+        """Events that the workers have counted, of whatever kind."""
+        keys = Keys(REGION, _view(self._region).region.partitions)
+        pipe = self.client.pipeline(transaction=False)
+        for gateway in self.world.gateways:
+            pipe.hmget(keys.gateway(gateway), "n:heard", "n:route")
+        return sum(int(n or 0) for answer in pipe.execute() for n in answer)
+
+    def check_nothing_refused(self) -> None:
+        refused = self.client.hgetall(Keys(REGION, 1).refusals())
+        if refused:
+            raise BenchError(f"the worker refused events of the bench: {refused}")
+
+    def redis_mb(self) -> float:
+        """Memory that Redis says it uses for data, MB."""
+        return int(self.client.info("memory")["used_memory"]) / 1e6
+
+    def drain(self, events: int, per_message: int) -> float:
+        """Events a second of ours: publish while the worker is away, then start it."""
+        before = self.counted()
+        messages, sent = send_backlog(self.broker.url, self.world, events, per_message)
+        with self.worker() as worker:
+            return worker.time_drain(before + sent, messages)
+
+
+class Worker:
+    """A running worker under measurement."""
+
+    def __init__(self, process: WorkerProcess, bench: Bench) -> None:
+        self._process = process
+        self._bench = bench
+        assert process.process is not None
+        self._about = psutil.Process(process.process.pid)
+
+    def rss_mb(self) -> float:
+        return float(self._about.memory_info().rss) / 1e6
+
+    def messages(self) -> int:
+        """Messages that it has acknowledged."""
+        with urllib.request.urlopen(f"http://127.0.0.1:{self._process.port}/metrics") as answer:
+            for line in answer.read().decode().splitlines():
+                if line.startswith("streamer_messages_total "):
+                    return int(float(line.split(" ")[1]))
+        return 0
+
+    def time_drain(self, counted: int, messages: int) -> float:
+        """Events a second from the first seen progress until all are counted and acknowledged.
+
+        Looks into Redis a hundred times a second, and asks the worker itself only at the end.
+        """
+        bench = self._bench
+        first = bench.counted()
+        begun_s = seen_s = time.perf_counter()
+        now = first
+        while now < counted:
+            time.sleep(0.01)
+            fresh = bench.counted()
+            if fresh != now:
+                if now == first and begun_s == seen_s:
+                    first, begun_s = fresh, time.perf_counter()
+                now, seen_s = fresh, time.perf_counter()
+            elif time.perf_counter() - seen_s > _NO_PROGRESS_S:
+                raise BenchError(f"{counted - now} events were not counted in {_NO_PROGRESS_S} s")
+        while self.messages() < messages:
+            time.sleep(0.005)
+        seconds = time.perf_counter() - begun_s
+        bench.check_nothing_refused()
+        return (counted - first) / seconds
+
+    def soak(self, events: int, per_message: int, at_once: int) -> None:
+        """Merge `events` more, published in steps so that no long queue forms at the broker."""
+        bench = self._bench
+        while events > 0:
+            step = min(at_once, events)
+            before = bench.counted()
+            _, sent = send_backlog(bench.broker.url, bench.world, step, per_message)
+            # The next step is made while the worker is busy with the end of this one.
+            _await(lambda until=before + sent - at_once // 4: bench.counted() >= until)  # type: ignore[misc]
+            events -= step
+
+    def settle(self) -> None:
+        """Wait until nothing is left to count."""
+        last, since_s = -1, time.perf_counter()
+        while time.perf_counter() - since_s < 0.5:
+            now = self._bench.counted()
+            if now != last:
+                last, since_s = now, time.perf_counter()
+            time.sleep(0.05)
+
+    def latency(self, events_per_s: int, seconds: float) -> tuple[float, float, int]:
+        """p50 and p99 in ms, and the number of samples, under a steady load."""
+        bench = self._bench
+        with Load(bench.broker.url, bench.world, events_per_s, seconds + 1.5) as load:
+            time.sleep(1.0)
+            found_ms, lost = measure_latency(bench.broker.url, seconds)
+        if lost or load.sent_per_s < 0.9 * events_per_s:
+            raise BenchError(
+                f"latency: {lost} keyings were not answered; "
+                f"the load made {load.sent_per_s:.0f} of {events_per_s} events/s"
+            )
+        return median(found_ms), quantiles(found_ms, n=100)[98], len(found_ms)
+
+
+def _await(done: object) -> None:
+    assert callable(done)
+    end_s = time.perf_counter() + 120
+    while not done():
+        if time.perf_counter() > end_s:
+            raise BenchError("the worker did not keep up in 120 s")
+        time.sleep(0.02)
+
+
+def _view(region: Path) -> RegionView:
+    import tomllib
+
+    return RegionView(Region.model_validate(tomllib.loads(region.read_text("utf-8"))))
