@@ -14,6 +14,7 @@ MAX_ARRAY_BYTES: Final = 200_000
 LIVE_ROWS: Final = 20  # with more than so many unsent events there is a backlog: arrays
 _LEAST_ARRAY_BYTES: Final = 1_000
 _BACKOFF_S: Final = (2.0, 60.0)
+_UNHEARD_S: Final = (0.5, 10.0)  # a worker that comes back should not be waited on for long
 _NEVER: Final = ("Packet too large", "Payload format invalid")  # MQTT 5.0, 0x95 and 0x99
 # Mosquitto answers a message beyond its message_size_limit by PUBACK 0x95, which MQTT 5.0 does not
 # allow there: the client library breaks off with the second of these (measured, 2.0.11).
@@ -172,36 +173,55 @@ class Outgoing:
         if flight is None:
             return
         lane = self._lanes[flight.kind]
-        if answer.ok:
+        if answer.ok and not answer.nobody_subscribed:
             self._fruitless = 0
             lane.backoff_s = 0.0
             self._spool.acknowledged(flight.ids, monotonic_s, flight.resent)
-            if answer.nobody_subscribed:
-                self.unheard += len(flight.ids)
-                self._log.seldom(
-                    "nobody_subscribed",
-                    kind=flight.kind,
-                    why="the broker has no subscriber for this topic: is a worker running?",
-                )
+            return
+        self._again_first(flight)
+        if answer.ok:
+            self._nobody_listens(flight, monotonic_s)
             return
         self.refused += 1
-        self._again_first(flight)
         if answer.reason in _NEVER:
             self._too_much(flight, answer.reason)
             return
+        if self._hold_off(lane, monotonic_s, _BACKOFF_S):
+            self._log.seldom(
+                "publish_refused",
+                flight.kind,
+                kind=flight.kind,
+                reason=answer.reason,
+                why="the broker refuses these events, which stay in the spool: "
+                "check this account's rights (ACL) at the broker",
+                again_in_s=lane.backoff_s,
+            )
+
+    def _nobody_listens(self, flight: _Flight, monotonic_s: float) -> None:
+        """The broker has thrown the events away, since it knows no subscriber for them.
+
+        That happens before the first worker has come and also after the broker was restarted:
+        Mosquitto 2.0.11 forgets shared subscriptions (measured), until the workers are back.
+        """
+        self._fruitless = 0
+        self.unheard += len(flight.ids)
+        if self._hold_off(self._lanes[flight.kind], monotonic_s, _UNHEARD_S):
+            self._log.seldom(
+                "nobody_subscribed",
+                kind=flight.kind,
+                why="the broker has no subscriber for these events, which stay in the spool: "
+                "is a worker running?",
+            )
+
+    @staticmethod
+    def _hold_off(lane: _Lane, monotonic_s: float, bounds_s: tuple[float, float]) -> bool:
+        """Try again later; False for one of several answers that were on their way."""
         if monotonic_s < lane.blocked_until_s:
-            return  # one of several that were on their way
-        lane.backoff_s = min(max(lane.backoff_s * 2, _BACKOFF_S[0]), _BACKOFF_S[1])
+            return False
+        least_s, most_s = bounds_s
+        lane.backoff_s = min(max(lane.backoff_s * 2, least_s), most_s)
         lane.blocked_until_s = monotonic_s + lane.backoff_s
-        self._log.seldom(
-            "publish_refused",
-            flight.kind,
-            kind=flight.kind,
-            reason=answer.reason,
-            why="the broker refuses these events, which stay in the spool: "
-            "check this account's rights (ACL) at the broker",
-            again_in_s=lane.backoff_s,
-        )
+        return True
 
     def connected(self, max_packet_bytes: int | None) -> None:
         """Heed what the broker says that it takes."""

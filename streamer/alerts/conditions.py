@@ -51,6 +51,10 @@ def _earliest(times: Sequence[int | None]) -> int | None:
     return min((t for t in times if t is not None), default=None)
 
 
+def _counted(number: int, one: str, many: str) -> str:
+    return f"{number} {one if number == 1 else many}"
+
+
 def of_group(now: GroupNow, sights: Sights, policy: Policy, limits: Limits, now_ms: int) -> Found:
     """Members overdue or out of reach, starved repeaters, loops.
 
@@ -176,7 +180,11 @@ def _gateway_lost(
     else:
         reason = f"no heartbeat for more than {limits.gateway_lost_after_s:g} s"
     blind = tuple(sorted({station for station, _ in behind}))
-    reasons = (reason, f"{len(blind)} members behind it cannot be judged") if blind else (reason,)
+    reasons = (
+        (reason, f"{_counted(len(blind), 'member', 'members')} behind it cannot be judged")
+        if blind
+        else (reason,)
+    )
     return Condition(
         _id(AlertKind.GATEWAY_LOST, name),
         AlertKind.GATEWAY_LOST,
@@ -192,7 +200,7 @@ def _gateway_lost(
 
 def _repeater_lost(repeater: str, since_ms: int, behind: Sequence[str]) -> Condition:
     blind = tuple(sorted(set(behind)))
-    more = (f"{len(blind)} members on it cannot be judged",) if blind else ()
+    more = (f"{_counted(len(blind), 'member', 'members')} on it cannot be judged",) if blind else ()
     return Condition(
         _id(AlertKind.REPEATER_LOST, repeater),
         AlertKind.REPEATER_LOST,
@@ -249,8 +257,8 @@ def _events_lost(
         AlertKind.EVENTS_LOST,
         Severity.NOTICE,
         snapshot.gateway,
-        f"{count} events of gateway {snapshot.gateway} did not arrive",
-        (f"{count} numbers are missing in its sequence",),
+        f"{_counted(count, 'event', 'events')} of gateway {snapshot.gateway} did not arrive",
+        (f"{_counted(count, 'number is', 'numbers are')} missing in its sequence",),
         f"Look at the spool and the disk limit of the agent on {snapshot.gateway}.",
         snapshot.hole_ms,
     )

@@ -36,6 +36,11 @@ def gateway_topic(region: str, gateway: str, kind: Kind) -> str:
     return f"{ROOT}/{region}/gw/{gateway}/{kind}"
 
 
+def gateway_topic_form(region: str) -> str:
+    """What a gateway's topic looks like, for people."""
+    return f"{ROOT}/{region}/gw/GATEWAY/KIND"
+
+
 def gateways_filter(region: str) -> str:
     """All that gateways publish."""
     return f"{ROOT}/{region}/gw/#"

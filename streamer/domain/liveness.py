@@ -10,6 +10,8 @@ from streamer.domain.model import LiveState
 
 
 class GatewayStanding(StrEnum):
+    """What is known of a gateway itself."""
+
     NEVER = "never"
     """No state was ever received."""
     UP = "up"

@@ -7,7 +7,7 @@ from streamer.clock import from_ms
 from streamer.config import Policy
 from streamer.contract.published import Standing
 from streamer.domain.liveness import RepeaterSight
-from streamer.domain.model import Said, Summary
+from streamer.domain.model import Said, Stay, Summary
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,9 +109,7 @@ def departures(summary: Summary, policy: Policy, judgement: Judgement) -> Iterat
     """
     out = check_out_of(summary, policy)
     for stay in summary.stays:
-        end_ms = stay.left_ms
-        if end_ms is None and judgement.standing is Standing.EXPIRED:
-            end_ms = judgement.since_ms
+        end_ms = _end_ms(stay, policy, judgement)
         before = _check_in_before(summary, end_ms)
         if before is None:
             continue
@@ -121,6 +119,15 @@ def departures(summary: Summary, policy: Policy, judgement: Judgement) -> Iterat
                 yield Departure(stay.repeater, min(came_ms, out.ms), out.ms)
         elif end_ms is not None:
             yield Departure(stay.repeater, min(came_ms, end_ms), end_ms)
+
+
+def _end_ms(stay: Stay, policy: Policy, judgement: Judgement) -> int | None:
+    """When a stay ended for the group: as the station was heard elsewhere, or as it expired before
+    that. None for the present one of a station that has not expired."""
+    expired_ms = stay.last_ms + round(policy.expire_after_s * 1000)
+    if stay.left_ms is None:
+        return expired_ms if judgement.standing is Standing.EXPIRED else None
+    return min(stay.left_ms, expired_ms)
 
 
 def _check_in_before(summary: Summary, end_ms: int | None) -> int | None:

@@ -6,10 +6,12 @@ from typing import Any
 
 @dataclass(frozen=True, slots=True)
 class Stay:
-    """A station on one repeater without a break; `left_ms` is None while it is still there."""
+    """A station on one repeater, first and last heard there; `left_ms` is when it was heard
+    elsewhere, or again after so long a silence that it had been given up: None for the newest."""
 
     repeater: str
     arrived_ms: int
+    last_ms: int
     left_ms: int | None
 
 
@@ -115,6 +117,8 @@ class PathEntry:
 
 @dataclass(frozen=True, slots=True)
 class StationRecord:
+    """A station's registers at one moment; check-ins and check-outs by group."""
+
     station: str
     rev: int
     ver: int
@@ -141,6 +145,9 @@ class LiveState:
 
 @dataclass(frozen=True, slots=True)
 class GatewaySnapshot:
+    """A gateway's record at one moment: what was counted of it, by tally; which numbers of each
+    boot were seen; since when there is a hole; when last a time was refused as ahead (0: never)."""
+
     gateway: str
     rev: int
     ver: int

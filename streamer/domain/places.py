@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 from typing import Final
 
@@ -24,6 +25,7 @@ class TwoPlaces:
     reason: str
 
 
+@lru_cache(maxsize=16_384)  # asked for the same pairs of repeaters again and again
 def distance_km(lat1: float, lon1: float, lat2: float, lon2: float) -> float:
     """Length of the geodesic on WGS 84 (Karney 2013, by GeographicLib)."""
     found = Geodesic.WGS84.Inverse(lat1, lon1, lat2, lon2, _DISTANCE_ONLY)

@@ -44,6 +44,10 @@ class Keys:
     def quarantine(self, gateway: str) -> str:
         return self._key(self.partition_of(gateway), f"quarantine:{gateway}")
 
+    def quarantines(self) -> str:
+        """A pattern that matches every gateway's quarantine; names follow the last colon."""
+        return self._key("*", "quarantine:*")
+
     def live(self, partition: int) -> str:
         """Hash: gateway -> its newest state."""
         return self._key(partition, "live")

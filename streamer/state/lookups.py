@@ -3,18 +3,17 @@
 Every function raises StoreUnavailable when Redis does not answer.
 """
 
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from typing import Any
 
 import redis
-from redis.exceptions import RedisError
 
 from streamer.contract.published import Refusal
 from streamer.domain.liveness import Sights
 from streamer.domain.model import Summary
+from streamer.state.base import StoreMismatch, guarded
 from streamer.state.records import summary_from
-from streamer.state.store import Store, StoreMismatch, StoreUnavailable
+from streamer.state.store import Store
 
 Caged = dict[str, tuple[int, int, str]]
 """Identity -> count, last heard in ms, reason."""
@@ -28,14 +27,6 @@ class Reader:
         self.store = store
 
 
-@contextmanager
-def _guarded() -> Iterator[None]:
-    try:
-        yield
-    except RedisError as error:
-        raise StoreUnavailable(f"Redis: {type(error).__name__}: {error}") from error
-
-
 def check_state(reader: Reader) -> bool:
     """Whether a worker ever kept this region here.
 
@@ -43,7 +34,7 @@ def check_state(reader: Reader) -> bool:
     elsewhere, and all would look empty.
     """
     keys = reader.store.keys
-    with _guarded():
+    with guarded():
         made = reader.client.hget(keys.meta(), "partitions")
     if made is not None and int(made) != keys.partitions:
         raise StoreMismatch(
@@ -55,7 +46,7 @@ def check_state(reader: Reader) -> bool:
 
 def worker_seen_ms(reader: Reader) -> int | None:
     """When a worker last said that it lives; None if none ever did."""
-    with _guarded():
+    with guarded():
         newest = reader.client.zrange(reader.store.keys.workers(), -1, -1, withscores=True)
     return int(newest[0][1]) if newest else None
 
@@ -68,7 +59,7 @@ def sights(store: Store, now_ms: int) -> Sights:
 
 def summaries_of(reader: Reader, station: str, groups: Sequence[str]) -> dict[str, Summary]:
     """What groups know of one station; groups that know nothing of it are left out."""
-    with _guarded():
+    with guarded():
         pipe = reader.client.pipeline(transaction=False)
         for group in groups:
             pipe.hget(reader.store.keys.group(group), f"={station}")
@@ -78,7 +69,7 @@ def summaries_of(reader: Reader, station: str, groups: Sequence[str]) -> dict[st
 
 def newest_refusals(reader: Reader, limit: int) -> list[Refusal]:
     """Refused input, newest first."""
-    with _guarded():
+    with guarded():
         texts = reader.client.lrange(reader.store.keys.refused(), 0, limit - 1) if limit else []
     return [Refusal.model_validate_json(text) for text in texts]
 
@@ -87,8 +78,8 @@ def quarantine_gateways(reader: Reader) -> list[str]:
     """Gateways that may hold somebody: the listed ones and, if others may speak, those found."""
     view, names = reader.store.view, set(reader.store.view.gateways)
     if view.region.open_gateways:
-        pattern = f"{{{view.name}:*}}:quarantine:*"
-        with _guarded():
+        pattern = reader.store.keys.quarantines()
+        with guarded():
             found = list(reader.client.scan_iter(match=pattern, count=1000))
         names |= {key.rsplit(":", 1)[1] for key in found}
     return sorted(names)
@@ -96,7 +87,7 @@ def quarantine_gateways(reader: Reader) -> list[str]:
 
 def quarantines(reader: Reader, gateways: Sequence[str]) -> dict[str, Caged]:
     """Identities that are not call signs, by gateway; gateways without one are left out."""
-    with _guarded():
+    with guarded():
         pipe = reader.client.pipeline(transaction=False)
         for gateway in gateways:
             pipe.hgetall(reader.store.keys.quarantine(gateway))

@@ -45,6 +45,10 @@ def _fix(register: list[Any] | None) -> Fix | None:
     return Fix(int(at_ms), lat, lon, speed, course)
 
 
+def _stay(repeater: str, arrived: float, last: float, left: float | None = None) -> Stay:
+    return Stay(repeater, int(arrived), int(last), None if left is None else int(left))
+
+
 def summary_from(station: str, text: str) -> Summary:
     """A group's field '=station', as the station script wrote it."""
     rev, _, _, body = text.split(" ", 3)
@@ -59,7 +63,7 @@ def summary_from(station: str, text: str) -> Summary:
         tuple(int(ms) for ms in came[4]) if came else (),
         _said(content.get("o")),
         _registers(content.get("x")),
-        tuple(Stay(s[0], int(s[1]), int(s[2]) if len(s) > 2 else None) for s in content["s"]),
+        tuple(_stay(*stay) for stay in content["s"]),
     )
 
 

@@ -45,7 +45,7 @@ class GatewayBatch:
     """What one gateway said in a batch.
 
     An event is (boot, seq, tally, quarantined call or '', reason, ms); a state is (boot, session,
-    seq or 'will', ms, JSON). `future_ms` is by how much the worst refused time was ahead.
+    seq or 'will', ms, JSON). `future_ms` is when a time was last ahead of the server's, 0 if none.
     """
 
     events: list[tuple[str, int, str, str, str, int]] = field(default_factory=list)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from hashlib import sha256
 
 from streamer.alerts import conditions as found
-from streamer.alerts.conditions import Condition, Found
+from streamer.alerts.conditions import Condition
 from streamer.alerts.desk import AlertConflict, raise_alerts
 from streamer.clock import Clock
 from streamer.contract.topics import fanout_topic, reach_topic
@@ -18,7 +18,7 @@ from streamer.domain.fanout import FanOutResult
 from streamer.domain.group_now import CLOSED_SHOWN_MS, is_shown, look_at_group
 from streamer.domain.liveness import GatewayStanding, Sights
 from streamer.domain.membership import Judgement
-from streamer.domain.model import GroupSnapshot, Summary
+from streamer.domain.model import GroupSnapshot, StationRecord, Summary
 from streamer.domain.places import find_two_places
 from streamer.state import keys
 from streamer.state.lookups import sights as current_sights
@@ -27,6 +27,8 @@ from streamer.state.store import Store
 from streamer.worker import messages as make
 from streamer.worker.watch import Watch
 
+COMMITTED_AT_ONCE = 32
+"""Subjects of one look that are read and committed together."""
 BEHIND_AFTER_MS = 1000
 """How soon after a roster has changed a lost gateway's list of members behind it is renewed."""
 
@@ -37,6 +39,16 @@ class ToSend:
 
     partition: int | str
     message: OutMessage
+
+
+@dataclass(frozen=True, slots=True)
+class WorkedOut:
+    """What to store for a subject, the digest of what its alerts were last told, and what they
+    must be told now."""
+
+    outcome: Outcome
+    told: str
+    conditions: Sequence[Condition]
 
 
 def _digest(text: str) -> str:
@@ -59,30 +71,26 @@ class Deriver:
 
     def look(self, claims: Sequence[Claim]) -> list[ToSend]:
         """Work out the claimed subjects and commit them."""
-        if not claims:
-            return []
         now_ms = self._clock.now_ms()
-        # Gateways first: whether they report decides how members are judged.
         send: list[ToSend] = []
-        for claim in claims:
-            if claim.kind == "w":
-                send += self._gateway(claim, now_ms)
-        groups = [c for c in claims if c.kind == "g"]
-        if groups:
-            sights = current_sights(self._store, now_ms)
-            snapshots = self._store.groups([c.name for c in groups])
-            for claim, snapshot in zip(groups, snapshots, strict=True):
-                send += self._group(claim, snapshot, sights, now_ms)
-        for claim in claims:
-            if claim.kind == "s":
-                send += self._station(claim, now_ms)
+        # Gateways first: whether they report decides how members are judged.
+        for kind, work_out in (("w", self._gateways), ("g", self._groups), ("s", self._stations)):
+            ours = [claim for claim in claims if claim.kind == kind]
+            for at in range(0, len(ours), COMMITTED_AT_ONCE):
+                send += self._settle(work_out(ours[at : at + COMMITTED_AT_ONCE], now_ms), now_ms)
         return send
 
     # -- groups --------------------------------------------------------------------------------
 
+    def _groups(self, claims: Sequence[Claim], now_ms: int) -> list[WorkedOut]:
+        sights = current_sights(self._store, now_ms)
+        snapshots = self._store.groups([c.name for c in claims])
+        pairs = zip(claims, snapshots, strict=True)
+        return [self._group(claim, snapshot, sights, now_ms) for claim, snapshot in pairs]
+
     def _group(
         self, claim: Claim, snapshot: GroupSnapshot, sights: Sights, now_ms: int
-    ) -> list[ToSend]:
+    ) -> WorkedOut:
         view = self._store.view
         if claim.name not in view.groups:
             return self._retire_group(claim, snapshot, now_ms)
@@ -110,9 +118,9 @@ class Deriver:
             view.name, snapshot, judged, round(view.limits.reply_within_s * 1000), now_ms
         )
         self._watch.group(snapshot, judged, fanout)
-        return self._settle(outcome, snapshot.conditions, trouble, now_ms)
+        return WorkedOut(outcome, snapshot.conditions, trouble.conditions)
 
-    def _retire_group(self, claim: Claim, snapshot: GroupSnapshot, now_ms: int) -> list[ToSend]:
+    def _retire_group(self, claim: Claim, snapshot: GroupSnapshot, now_ms: int) -> WorkedOut:
         """The region file has dropped the group: take back what was published about it."""
         region = self._store.view.name
         outcome = Outcome(claim, snapshot.rev, snapshot.ver, forget=True)
@@ -120,7 +128,7 @@ class Deriver:
             OutMessage(topic, str(now_ms), "", retain=True)
             for topic in (fanout_topic(region, claim.name), reach_topic(region, claim.name))
         ]
-        return self._settle(outcome, "to be cleared", Found((), None), now_ms)
+        return WorkedOut(outcome, "to be cleared", ())
 
     def _fill(
         self,
@@ -171,12 +179,15 @@ class Deriver:
 
     # -- gateways ------------------------------------------------------------------------------
 
-    def _gateway(self, claim: Claim, now_ms: int) -> list[ToSend]:
+    def _gateways(self, claims: Sequence[Claim], now_ms: int) -> list[WorkedOut]:
+        return [self._gateway(claim, now_ms) for claim in claims]
+
+    def _gateway(self, claim: Claim, now_ms: int) -> WorkedOut:
         view = self._store.view
         snapshot = self._store.gateway(claim.name)
         if not view.knows_gateway(claim.name):
             outcome = Outcome(claim, snapshot.rev, snapshot.ver)
-            return self._settle(outcome, "to be cleared", Found((), None), now_ms)
+            return WorkedOut(outcome, "to be cleared", ())
         sights = current_sights(self._store, now_ms)
         sight = sights.gateway(claim.name)
         born_ms = snapshot.born_ms if snapshot.born_ms is not None else now_ms
@@ -196,15 +207,18 @@ class Deriver:
             # Before the commit: should this worker die now, it is done again.
             self._store.wake([f"g/{name}" for name in view.groups], now_ms)
         self._watch.gateway(sight, snapshot)
-        return self._settle(outcome, snapshot.conditions, trouble, now_ms)
+        return WorkedOut(outcome, snapshot.conditions, trouble.conditions)
 
     # -- stations ------------------------------------------------------------------------------
 
-    def _station(self, claim: Claim, now_ms: int) -> list[ToSend]:
-        record = self._store.station(claim.name)
+    def _stations(self, claims: Sequence[Claim], now_ms: int) -> list[WorkedOut]:
+        records = self._store.stations([c.name for c in claims])
+        pairs = zip(claims, records, strict=True)
+        return [self._station(claim, record, now_ms) for claim, record in pairs]
+
+    def _station(self, claim: Claim, record: StationRecord | None, now_ms: int) -> WorkedOut:
         if record is None:
-            self._store.commit(Outcome(claim, 0, 0, forget=True), now_ms)
-            return []
+            return WorkedOut(Outcome(claim, 0, 0, forget=True), "", ())
         view = self._store.view
         evidence = find_two_places(record.path, view.sites, view.limits.max_speed_kmh)
         trouble = found.of_station(claim.name, evidence, view.limits, now_ms)
@@ -212,26 +226,30 @@ class Deriver:
         outcome = Outcome(claim, record.rev, record.ver, forget=forget_ms <= now_ms)
         if not outcome.forget:
             outcome.next_ms = min(forget_ms, trouble.next_ms or forget_ms)
-        return self._settle(outcome, record.conditions, trouble, now_ms)
+        return WorkedOut(outcome, record.conditions, trouble.conditions)
 
     # -- committing ----------------------------------------------------------------------------
 
-    def _settle(self, outcome: Outcome, told: str, trouble: Found, now_ms: int) -> list[ToSend]:
+    def _settle(self, worked_out: Sequence[WorkedOut], now_ms: int) -> list[ToSend]:
         """Bring the alerts up to date, then commit: a crash in between repeats both."""
         send: list[ToSend] = []
-        digest = _conditions_digest(trouble.conditions)
-        if digest != told:
-            try:
-                raised = raise_alerts(
-                    self._store, outcome.claim.subject, trouble.conditions, now_ms
-                )
-            except AlertConflict:
+        outcomes = []
+        for found_out in worked_out:
+            outcome = found_out.outcome
+            digest = _conditions_digest(found_out.conditions)
+            if digest != found_out.told:
+                subject = outcome.claim.subject
+                try:
+                    raised = raise_alerts(self._store, subject, found_out.conditions, now_ms)
+                except AlertConflict:
+                    self._watch.outdated()
+                    continue  # uncommitted, so the subject comes up again when its claim ends
+                send += [ToSend(keys.ALERTS, message) for message in raised]
+                outcome.fields["#conditions"] = digest
+            outcomes.append(outcome)
+        for outcome, messages in self._store.commit(outcomes, now_ms):
+            if messages is None:
                 self._watch.outdated()
-                return []  # uncommitted, so the subject comes up again when its claim ends
-            send += [ToSend(keys.ALERTS, message) for message in raised]
-            outcome.fields["#conditions"] = digest
-        committed = self._store.commit(outcome, now_ms)
-        if committed is None:
-            self._watch.outdated()
-            return send
-        return send + [ToSend(outcome.claim.partition, message) for message in committed]
+            else:
+                send += [ToSend(outcome.claim.partition, message) for message in messages]
+        return send

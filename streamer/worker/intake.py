@@ -85,7 +85,7 @@ class Intake:
     def _take(self, message: Incoming, now_ms: int, batch: Batch) -> None:
         inbound = self._inbound(message.topic)
         if inbound is None or inbound.region != self._view.name:
-            text = f"topic: net/{self._view.name}/gw/GATEWAY/KIND is expected"
+            text = f"topic: {topics.gateway_topic_form(self._view.name)} is expected"
             self._refuse(batch, message, None, Problem(RefusalReason.TOPIC, text), now_ms)
             return
         gateway = inbound.gateway
@@ -104,7 +104,7 @@ class Intake:
                 batch.gateway(gateway).events.append(said)
         bad = {problem.index for problem in problems}
         places = (place for place in count() if place not in bad)
-        array = message.payload[:1] == b"["
+        array = message.payload.lstrip()[:1] == b"["
         for place, event in zip(places, events, strict=False):
             self._event(batch, message, gateway, event, place if array else None, now_ms)
 

@@ -3,11 +3,14 @@
 One thread does all of it, so there is no queue between receiving and merging, and an
 acknowledgement can only go out on the connection that brought the message. A batch is whatever has
 arrived while the last one was worked on: small and quick when little comes, large when much does.
-The broker's view of the in-flight window (Receive Maximum) bounds what is held here.
+Only when more is waiting, a second thread has Redis merge one arrival while this one reads the
+next. The broker's view of the in-flight window (Receive Maximum) bounds what is held here.
 """
 
 import random
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 
 import structlog
@@ -30,21 +33,28 @@ from streamer.state.store import Store, StoreMismatch, StoreUnavailable
 from streamer.worker.deriver import Deriver
 from streamer.worker.health import Health
 from streamer.worker.intake import Batch, Intake, count_events
+from streamer.worker.merger import Merged, Merger
 from streamer.worker.metrics import Metrics
 from streamer.worker.publisher import Publisher
 from streamer.worker.watch import Watch
 
 log = structlog.get_logger()
 
-RECEIVE_MAXIMUM = 512
-EVENTS_PER_BATCH = 1000
+RECEIVE_MAXIMUM = 1000
+EVENTS_PER_BATCH = 4000
 """Larger arrivals are merged in several steps, so that no script runs long."""
 HELD_LIMIT = 4 * RECEIVE_MAXIMUM
+BEHIND_AT = RECEIVE_MAXIMUM // 4
+"""So many messages at once say that more are waiting; then subjects are looked at less often."""
 TICK_S = 0.1
+LOOKING_SHARE = 0.2
+"""How much of the time looking at subjects may take while behind; longest pause: SLOW_TICK_S."""
 SLOW_TICK_S = 1.0
 UNTOLD_AFTER_MS = 3000
 SESSION_EXPIRY_S = 14 * 24 * 3600
 SHARE = "streamer"
+RETAINED_ALONE = 1
+"""Identifier of the subscription that is there for retained messages alone."""
 _BACKOFF_S = (0.2, 10.0)
 
 
@@ -78,6 +88,9 @@ class Worker:
         self._health = health
         self._intake = Intake(view)
         self._deriver = Deriver(store, clock, Watch(metrics))
+        self._merger = Merger(store)
+        self._begun: tuple[int, float] = 0, 0.0  # messages that are being merged, since when
+        self._behind = False
         self._next_tick_s = 0.0
         self._next_slow_s = 0.0
         self._last_message_s = clock.monotonic_s()
@@ -117,7 +130,7 @@ class Worker:
         """
         self._prepare()
         connection = self._connect(subscribe=False)
-        connection.unsubscribe([name for name, _ in self._filters(connection.protocol)])
+        connection.unsubscribe(self._filters(connection.protocol))
         self._last_message_s = self._clock.monotonic_s()
         self._serve(connection, lambda: self._clock.monotonic_s() > self._last_message_s + quiet_s)
         ending = Connection(self._settings.broker, Session(self._settings.name), self._clock)
@@ -142,7 +155,7 @@ class Worker:
         try:
             connection.open()
             if subscribe:
-                connection.subscribe(self._filters(connection.protocol))
+                self._subscribe(connection)
         except BaseException:
             connection.close()
             raise
@@ -158,40 +171,57 @@ class Worker:
         )
         return connection
 
-    def _filters(self, protocol: str) -> list[tuple[str, int]]:
+    def _filters(self, protocol: str) -> list[str]:
         region = self._view.name
         everything = topics.gateways_filter(region)
         if protocol != "5":
-            return [(everything, 1)]
+            return [everything]
         # Retained states are not sent on a shared subscription (MQTT 5.0, 4.8.2).
-        return [
-            (topics.states_filter(region), 1),
-            (topics.shared(self._settings.share, everything), 1),
-        ]
+        return [topics.shared(self._settings.share, everything), topics.states_filter(region)]
+
+    def _subscribe(self, connection: Connection) -> None:
+        main, *states = self._filters(connection.protocol)
+        connection.subscribe([(main, 1)])
+        connection.subscribe([(name, 0) for name in states], RETAINED_ALONE)
+
+    @staticmethod
+    def _receive(connection: Connection, timeout_s: float) -> list[Incoming]:
+        """What has come, without the second copies of states: those that are new come by the
+        share as well, to one worker; by the plain subscription they come to all."""
+        taken = connection.poll(timeout_s, RECEIVE_MAXIMUM)
+        return [m for m in taken if m.retain or m.identifier != RETAINED_ALONE]
 
     def _serve(self, connection: Connection, stopping: Callable[[], bool]) -> None:
         publisher = Publisher(connection, self._store, self._clock, self._metrics)
         held: list[Incoming] = []
-        failures = 0
+        failures, fresh = 0, True
         try:
             while not stopping():
                 self._beat()
                 if len(held) < HELD_LIMIT:
-                    held += connection.poll(0.0 if held else self._idle_s(), RECEIVE_MAXIMUM)
+                    held += self._receive(connection, 0.0 if held else self._idle_s())
                 try:
-                    self._take_reload()
+                    if self._reload is not None:
+                        self._finish(connection, publisher, held)
+                        self._take_reload()
                     self._prepare()
+                    if fresh:
+                        # The broker may have crashed with what it had taken over in memory alone.
+                        self._store.offer_all(self._clock.now_ms())
+                        fresh = False
                     self._step(connection, publisher, held)
                     failures = 0
                 except StoreUnavailable as error:
                     failures += 1
                     self._redis_trouble(error)
                     self._hold(connection, held, self._backoff_s(failures), stopping)
-            self._drain(connection, publisher)
+            self._drain(connection, publisher, held)
         except ConnectionLost as error:
             # What was not acknowledged comes again on the next connection.
             self._broker_trouble(error)
         finally:
+            with suppress(StoreUnavailable):
+                self._merger.finish()  # not acknowledged: it comes again
             connection.close()
             self._metrics.connected.set(0)
             self._health.connected = False
@@ -199,23 +229,39 @@ class Worker:
     def _step(self, connection: Connection, publisher: Publisher, held: list[Incoming]) -> None:
         """One round: merge what was received, acknowledge, publish what follows.
 
-        What was acknowledged leaves `held` at once: should Redis fail after that, a second
-        acknowledgement could name another message that has been given the same identifier.
+        `held` begins with the messages that are being merged.
         """
         publisher.collect()
         publisher.settle()
-        if held:
-            with self._metrics.batch_seconds.time():
-                for part in _parts(held):
-                    self._merge(publisher, part)
-                connection.acknowledge(held)
-            self._metrics.messages.inc(len(held))
-            self._last_message_s = self._clock.monotonic_s()
-        merged = bool(held)
-        held.clear()
-        self._tick(publisher, merged)
+        begun_s = self._clock.monotonic_s()
+        news = held[self._begun[0] :]
+        arrival = [self._read(part) for part in _parts(news)]
+        self._finish(connection, publisher, held)
+        self._behind = len(news) >= BEHIND_AT
+        if arrival:
+            self._begun = len(held), begun_s
+            self._merger.begin(arrival, aside=self._behind)
+            if not self._behind:
+                self._finish(connection, publisher, held)
+        self._tick(connection, publisher, held, merged=bool(news))
         publisher.pump()
         connection.flush()
+
+    def _finish(self, connection: Connection, publisher: Publisher, held: list[Incoming]) -> None:
+        """Wait for what is being merged, tell what came of it, acknowledge.
+
+        What was acknowledged leaves `held` at once: should Redis fail after that, a second
+        acknowledgement could name another message that has been given the same identifier.
+        """
+        (messages, begun_s), self._begun = self._begun, (0, 0.0)
+        for merged in self._merger.finish():
+            self._tell(publisher, merged)
+        if messages:
+            connection.acknowledge(held[:messages])
+            del held[:messages]
+            self._metrics.messages.inc(messages)
+            self._last_message_s = self._clock.monotonic_s()
+            self._metrics.batch_seconds.observe(self._last_message_s - begun_s)
 
     def _hold(
         self,
@@ -229,15 +275,16 @@ class Worker:
         while self._clock.monotonic_s() < until_s and not stopping():
             self._beat()
             if len(held) < HELD_LIMIT:
-                held += connection.poll(0.05, RECEIVE_MAXIMUM)
+                held += self._receive(connection, 0.05)
             else:
                 self._clock.sleep_s(0.05)
 
-    def _drain(self, connection: Connection, publisher: Publisher) -> None:
+    def _drain(self, connection: Connection, publisher: Publisher, held: list[Incoming]) -> None:
         """Before leaving: what was committed goes out. What was not acknowledged waits for us."""
         self._health.draining = True
         until_s = self._clock.monotonic_s() + 5.0
         try:
+            self._finish(connection, publisher, held)
             while not publisher.idle and self._clock.monotonic_s() < until_s:
                 publisher.pump()
                 connection.wait_for_answers(0.05)
@@ -250,33 +297,33 @@ class Worker:
 
     # -- one batch -----------------------------------------------------------------------------
 
-    def _merge(self, publisher: Publisher, messages: Sequence[Incoming]) -> None:
+    def _read(self, messages: Sequence[Incoming]) -> Merged:
         received_ms = self._clock.now_ms()
         batch = Batch()
         for message in messages:
             self._intake.take(message, received_ms, batch)
-        taken = self._count(batch, received_ms)
-        tells = self._store.apply_stations(batch.keyings, received_ms) if batch.keyings else []
-        if tells or batch.routes:
-            self._store.apply_groups(tells, batch.routes, received_ms)
+        return Merged(batch, received_ms)
+
+    def _tell(self, publisher: Publisher, merged: Merged) -> None:
+        """Count, refuse and answer what was merged."""
+        batch = merged.batch
+        self._count(merged)
         if batch.refusals:
             self._refuse(publisher, batch)
-        self._answer_heartbeats(publisher, batch, taken, received_ms)
+        self._answer_heartbeats(publisher, merged)
         self._metrics.batch_events.observe(batch.events)
         if batch.oldest_ms is not None:
-            self._metrics.event_age_seconds.observe((received_ms - batch.oldest_ms) / 1000)
+            age_ms = merged.received_ms - batch.oldest_ms
+            self._metrics.event_age_seconds.observe(age_ms / 1000)
 
-    def _count(self, batch: Batch, now_ms: int) -> dict[str, str]:
-        """Count each event once; returns which states were taken over."""
-        if not batch.gateways:
-            return {}
-        answers = self._store.apply_gateways(batch.gateways, now_ms)
-        for gateway, (verdicts, _) in answers.items():
-            said = batch.gateways[gateway].events
+    def _count(self, merged: Merged) -> None:
+        tallies: Counter[str] = Counter()
+        for gateway, (verdicts, _) in merged.verdicts.items():
+            said = merged.batch.gateways[gateway].events
             for event, verdict in zip(said, verdicts, strict=True):
-                tally = {"1": event[2], "0": "duplicate"}.get(verdict, "too_old")
-                self._metrics.events.labels(tally).inc()
-        return {gateway: taken for gateway, (_, taken) in answers.items()}
+                tallies[{"1": event[2], "0": "duplicate"}.get(verdict, "too_old")] += 1
+        for tally, count in tallies.items():
+            self._metrics.events.labels(tally).inc(count)
 
     def _refuse(self, publisher: Publisher, batch: Batch) -> None:
         texts = [(r.reason.value, r.model_dump_json()) for r in batch.refusals]
@@ -288,13 +335,12 @@ class Worker:
         # Acknowledged only once the refusal is with the broker: nothing vanishes without a word.
         publisher.await_plain()
 
-    def _answer_heartbeats(
-        self, publisher: Publisher, batch: Batch, taken: dict[str, str], received_ms: int
-    ) -> None:
-        for gateway, place, state in batch.states:
-            if taken.get(gateway, "")[place : place + 1] == "1":
+    def _answer_heartbeats(self, publisher: Publisher, merged: Merged) -> None:
+        for gateway, place, state in merged.batch.states:
+            taken = merged.verdicts.get(gateway, ("", ""))[1]
+            if taken[place : place + 1] == "1":
                 topic = topics.reply_topic(self._view.name, gateway)
-                publisher.send_plain(topic, self._time_reply(state, received_ms))
+                publisher.send_plain(topic, self._time_reply(state, merged.received_ms))
 
     def _time_reply(self, state: State, received_ms: int) -> str:
         assert state.seq is not None
@@ -309,23 +355,27 @@ class Worker:
 
     # -- what is due -----------------------------------------------------------------------------
 
-    def _tick(self, publisher: Publisher, merged: bool) -> None:
+    def _tick(
+        self, connection: Connection, publisher: Publisher, held: list[Incoming], *, merged: bool
+    ) -> None:
         now_s = self._clock.monotonic_s()
         due = now_s >= self._next_tick_s
-        if merged or due:
+        if due or (merged and not self._behind):
             self._look(publisher)
+            looked_s = self._clock.monotonic_s() - now_s
+            pause_s = min(looked_s / LOOKING_SHARE, SLOW_TICK_S) if self._behind else 0.0
+            self._next_tick_s = now_s + max(TICK_S, pause_s)
         if due:
-            self._next_tick_s = now_s + TICK_S
             publisher.claim()
         if now_s >= self._next_slow_s:
             self._next_slow_s = now_s + SLOW_TICK_S
+            self._finish(connection, publisher, held)  # the slow tick merges, too
             self._slow_tick()
 
     def _look(self, publisher: Publisher) -> None:
         now_ms = self._clock.now_ms()
-        for partition in self._store.partitions:
-            claims = self._store.claim_due(partition, now_ms)
-            publisher.offer(self._deriver.look(claims))
+        claims = [c for p in self._store.partitions for c in self._store.claim_due(p, now_ms)]
+        publisher.offer(self._deriver.look(claims))
 
     def _slow_tick(self) -> None:
         now_ms = self._clock.now_ms()

@@ -14,6 +14,7 @@ from typing import Any
 
 import paho.mqtt.client as mqtt
 import redis
+from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
@@ -54,7 +55,7 @@ class Ceiling:
         self._port = port
         self.watch = Stopwatch(wanted)
         client = self.client = mqtt.Client(
-            mqtt.CallbackAPIVersion.VERSION2, client_id=f"bench-{share}", protocol=mqtt.MQTTv5
+            CallbackAPIVersion.VERSION2, client_id=f"bench-{share}", protocol=mqtt.MQTTv5
         )
         client.on_connect = self._on_connect
         client.on_message = self._on_message

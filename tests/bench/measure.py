@@ -183,7 +183,7 @@ class Worker:
             before = bench.counted()
             _, sent = send_backlog(bench.broker.url, bench.world, step, per_message)
             # The next step is made while the worker is busy with the end of this one.
-            _await(lambda until=before + sent - at_once // 4: bench.counted() >= until)  # type: ignore[misc]
+            _await(lambda until=before + sent - at_once // 4: bench.counted() >= until)
             events -= step
 
     def settle(self) -> None:

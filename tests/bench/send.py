@@ -107,7 +107,9 @@ def _main() -> None:
     parser.add_argument("events_per_s", type=int)
     parser.add_argument("seconds", type=float)
     a = parser.parse_args()
-    print(_steady(a.url, World(a.stations, a.groups, seed=2), a.events_per_s, a.seconds))
+    world = World(a.stations, a.groups)
+    world.carried_everywhere()
+    print(_steady(a.url, world, a.events_per_s, a.seconds))
 
 
 if __name__ == "__main__":

@@ -1,8 +1,9 @@
 """An invented region of any size, and what its gateways say: a mix of events near to real ones.
 
 Overs with a start and an end event; one in ten on a neighbouring repeater of the one before; half
-of them addressed to one of the station's two groups; some with a position, a few that check out;
-besides, one route event for every 25 overs. Nothing is random but by the seed.
+of them addressed to one of the station's two groups; some with a position, a few that check out.
+A repeater says that it carries a group when a member first needs it there, and one over in 25 is
+said to have been sent. Nothing is random but by the seed.
 """
 
 import heapq
@@ -21,7 +22,7 @@ PROBE_GATEWAY = "probe"
 PROBE_GROUPS = 4
 _LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 _MOVES, _TO_GROUP, _TO_OWN, _WITH_POSITION, _CHECKS_OUT = 0.1, 0.5, 0.85, 0.2, 0.002
-_OVERS_PER_ROUTE = 25
+_OVERS_PER_SENT = 25
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +77,7 @@ class World:
         self.gateways = [f"gw{g:02d}" for g in range(12)]
         self.repeaters = [f"{g}/{p}" for i, g in enumerate(self.gateways) for p in _ports(i)]
         self.names = [call_sign(n) for n in range(self.stations)]
+        self._numbers = {name: n for n, name in enumerate(self.names)}
         self.group_names = [f"G{n:04d}" for n in range(self.groups)]
         self._random = random.Random(self.seed)
         self._order = list(range(self.stations))
@@ -83,6 +85,7 @@ class World:
         self._next = 0
         self.place = [self._random.randrange(len(self.repeaters)) for _ in self.names]
         self._own = [self._random.choice(self.group_names) for _ in self.names]
+        self._carried: set[tuple[str, str]] = set()
         self._second = [self._random.choice(self.group_names) for _ in self.names]
 
     def region_file(self) -> str:
@@ -161,8 +164,7 @@ class World:
             begun, ended = self._over(ms, f"{start_ms:x}-{number}", longest_ms)
             yield begun
             heapq.heappush(ends, (ended.ms, number, ended))
-            if number % _OVERS_PER_ROUTE == 0:
-                yield self._sent(begun)
+            yield from self._routes(begun, number)
 
     def _over(self, ms: int, over: str, longest_ms: float) -> tuple[Said, Said]:
         dice = self._random
@@ -196,14 +198,26 @@ class World:
             return dice.choice((None, self.names[dice.randrange(self.stations)]))
         return self._own[who] if dice.random() < _TO_OWN else self._second[who]
 
-    def _sent(self, begun: Said) -> Said:
-        dice = self._random
-        repeater = dice.choice(self.repeaters)
-        content = {
-            "repeater": repeater, "group": dice.choice(self.group_names), "action": "carrying",
-            "at": _moment(begun.ms), "latency_s": 0.2,
-        }  # fmt: skip
-        return Said(begun.ms, repeater.split("/")[0], Kind.ROUTE, content)
+    def _routes(self, begun: Said, number: int) -> Iterator[Said]:
+        """What repeaters say of groups on account of an over."""
+        repeater, who = begun.content["repeater"], self._numbers[begun.content["station"]]
+        for group in (self._own[who], self._second[who]):
+            if (group, repeater) not in self._carried:
+                self._carried.add((group, repeater))
+                yield _route(begun, repeater, group, {"action": "carrying"})
+        if number % _OVERS_PER_SENT == 0:
+            sender = self.repeaters[(self.place[who] + 1) % len(self.repeaters)]
+            sent = {"action": "sent", "over": begun.content["over"], "from_gateway": begun.gateway}
+            yield _route(begun, sender, self._own[who], sent)
+
+    def carried_everywhere(self) -> None:
+        """Do not say again what repeaters have long said that they carry."""
+        self._carried = {(g, r) for g in self.group_names for r in self.repeaters}
+
+
+def _route(begun: Said, repeater: str, group: str, more: dict[str, Any]) -> Said:
+    content = {"repeater": repeater, "group": group, "at": _moment(begun.ms), "latency_s": 0.2}
+    return Said(begun.ms, repeater.split("/", maxsplit=1)[0], Kind.ROUTE, content | more)
 
 
 def _ports(gateway: int) -> tuple[str, ...]:

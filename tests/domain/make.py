@@ -27,11 +27,13 @@ def at(seconds: float) -> int:
 
 
 def said(seconds: float, repeater: str = RIDGE) -> Said:
-    return Said(at(seconds), repeater.split("/")[0], repeater, f"o{seconds:g}")
+    return Said(at(seconds), repeater.split("/", maxsplit=1)[0], repeater, f"o{seconds:g}")
 
 
-def stay(repeater: str, came: float, left: float | None) -> Stay:
-    return Stay(repeater, at(came), None if left is None else at(left))
+def stay(repeater: str, came: float, left: float | None, last: float | None = None) -> Stay:
+    """Without `last` it was heard there once."""
+    heard = came if last is None else last
+    return Stay(repeater, at(came), at(heard), None if left is None else at(left))
 
 
 def station(
@@ -50,13 +52,13 @@ def station(
     return Summary(
         name,
         "1",
-        Place(at(heard), on.split("/")[0], on, f"o{heard:g}", **place),
+        Place(at(heard), on.split("/", maxsplit=1)[0], on, f"o{heard:g}", **place),
         None,
         None if newest is None else said(newest, on),
         tuple(sorted((at(s) for s in ins), reverse=True)),
         None if out is None else said(out, on),
         {w: said(s, on) for w, s in (words or {}).items()},
-        tuple(stays) if stays is not None else (stay(on, min([heard, *ins]), None),),
+        tuple(stays) if stays is not None else (stay(on, min([heard, *ins]), None, heard),),
     )
 
 

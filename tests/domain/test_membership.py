@@ -214,6 +214,12 @@ class TestDepartures:
         assert left(station(ins=[0]), 241) == [(RIDGE, at(0), at(240))]
         assert left(station(ins=[0]), 239) == []
 
+    def test_it_had_expired_before_it_was_heard_elsewhere(self) -> None:
+        """Not left when it came up again: a repeater long free would be called for once more."""
+        stays = [stay(LAKE, 1200, None), stay(RIDGE, 0, 1200, last=10)]
+        summary = station(heard=1200, on=LAKE, ins=[0, 1200], stays=stays)
+        assert left(summary, 1201) == [(RIDGE, at(0), at(250))]
+
     def test_a_check_out_by_a_word_counts_too(self) -> None:
         assert left(station(heard=20, ins=[0], words={"OUT": 20}), 30) == [(RIDGE, at(0), at(20))]
 

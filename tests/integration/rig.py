@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
+import pytest
 import redis
 
 from streamer.agent.agent import Agent
@@ -24,7 +25,7 @@ from streamer.contract.topics import Kind, gateway_topic
 from streamer.mqtt.connection import Incoming
 from streamer.state.store import Store, connect
 from tests.integration.stage import Stage
-from tests.servers import Mosquitto, Redis, wait_until
+from tests.servers import Mosquitto, wait_until
 from tests.state.canonical import canonical
 from tests.state.scene import Bench, moment
 
@@ -192,16 +193,12 @@ class OutsideGateway(Gateway):
 class Rig:
     """Everything that one kind of round needs; `undisturbed` lives in another Redis database."""
 
-    def __init__(
-        self, stage: Stage, broker: Mosquitto, store: Redis, gateways: Sequence[Gateway]
-    ) -> None:
+    def __init__(self, stage: Stage, gateways: Sequence[Gateway]) -> None:
         self.stage = stage
-        self.broker = broker
-        self.redis = store
         self.gateways = gateways
         self.view: RegionView = stage.view
         self._replayed: set[tuple[str, str, int]] = set()
-        other = f"{store.url}?db=1"
+        other = f"{stage.redis.url}?db=1"
         self._bench = Bench(self.view, other, ManualClock(SystemClock().now_ms()))
         self._other = connect(other)
         self._steady = self._bench.worker()
@@ -219,21 +216,25 @@ class Rig:
     def store(self) -> Store:
         return self.stage.store
 
-    def load(self, seconds: float, moments: Sequence[tuple[float, Callable[[], None]]]) -> None:
-        """Feed the gateways for so long; do something at each of the moments, from its start."""
+    @property
+    def inside(self) -> list[Agent]:
+        return [gateway.agent for gateway in self.gateways if isinstance(gateway, InsideGateway)]
+
+    def load(self, seconds: float, at_s: float = 0.0, what: Callable[[], None] | None = None) -> None:
+        """Feed the gateways for so long, and meanwhile do `what`, so long after the begin."""
         clock = SystemClock()
         begin_s = clock.monotonic_s()
-        doing = [threading.Thread(target=_at, args=(begin_s + s, what)) for s, what in moments]
-        for thread in doing:
-            thread.start()
+        failures: list[BaseException] = []
+        doing = threading.Thread(target=_at, args=(begin_s + at_s, what, failures))
+        doing.start()
         each, steps = round(RATE_PER_S * STEP_S / len(self.gateways)), round(seconds / STEP_S)
         for step in range(1, steps + 1):
             for gateway in self.gateways:
                 gateway.give(each, clock.now_ms())
             clock.sleep_s(max(0.0, begin_s + step * STEP_S - clock.monotonic_s()))
-        for thread in doing:
-            thread.join(60)
-            assert not thread.is_alive()
+        doing.join(60)
+        assert not doing.is_alive()
+        assert not failures, failures
 
     # -- judging -----------------------------------------------------------------------------
 
@@ -257,10 +258,10 @@ class Rig:
             seen[:] = self._state(self.stage.client), self._state_of_the_undisturbed()
             return bool(seen[0] == seen[1])
 
-        with contextlib.suppress(BaseException):
+        with contextlib.suppress(pytest.fail.Exception):
             wait_until(same, "the same state", 20)
         _assert_same(seen[0], seen[1])
-        wait_until(self._told, "the broker to hold the newest messages", 20)
+        wait_until(self.told, "the broker to hold the newest messages", 20)
         return sum(map(len, recorded.values()))
 
     def _all_counted(self) -> bool:
@@ -306,7 +307,7 @@ class Rig:
             kept[key] = content
         return kept
 
-    def _told(self) -> bool:
+    def told(self) -> bool:
         """Whether the broker retains just what Redis says was published last."""
         wanted = {}
         for partition in [*self.store.partitions, "alerts"]:
@@ -316,16 +317,15 @@ class Rig:
                 wanted[name] = content.split("\n", 1)[1]
         reader = self.stage.peer("retained", f"net/{self.view.name}/#")
         try:
-            topics = {m.topic for m in reader.messages}
-            with contextlib.suppress(BaseException):
-                wait_until(lambda: set(wanted) <= {m.topic for m in reader.messages}, "them", 2)
-            topics = {
-                m.topic: m.payload.decode() for m in list(reader.messages)
-                if m.topic.split("/")[2] in ("fanout", "reach", "alert")
+            with contextlib.suppress(pytest.fail.Exception):
+                wait_until(lambda: set(wanted) <= set(reader.by_topic), "them", 2)
+            found = {
+                topic: said[-1].decode() for topic, said in list(reader.by_topic.items())
+                if topic.split("/")[2] in ("fanout", "reach", "alert")
             }  # fmt: skip
         finally:
             reader.close()
-        return topics == wanted
+        return found == wanted
 
     def close(self) -> None:
         for gateway in self.gateways:
@@ -333,9 +333,15 @@ class Rig:
         self._other.close()
 
 
-def _at(monotonic_s: float, what: Callable[[], None]) -> None:
-    time.sleep(max(0.0, monotonic_s - time.monotonic()))
-    what()
+def _at(
+    monotonic_s: float, what: Callable[[], None] | None, failures: list[BaseException]
+) -> None:
+    if what is not None:
+        time.sleep(max(0.0, monotonic_s - time.monotonic()))
+        try:
+            what()
+        except BaseException as error:
+            failures.append(error)
 
 
 def _numbers(ranges: dict[str, tuple[tuple[int, int], ...]]) -> set[tuple[str, int]]:
@@ -358,12 +364,11 @@ def _assert_same(ours: Any, theirs: Any) -> None:
 
 
 @contextlib.contextmanager
-def rig(
-    stage: Stage, folder: Path, broker: Mosquitto, store: Redis, *, outside: bool, seed: int
-) -> Iterator[Rig]:
+def rig(stage: Stage, folder: Path, *, outside: bool, seed: int) -> Iterator[Rig]:
+    """Gateways in service in front of a stage."""
     make = OutsideGateway if outside else InsideGateway
-    gateways = [make(folder, name, stage.region, broker, seed) for name in GATEWAYS]
-    made = Rig(stage, broker, store, gateways)
+    gateways = [make(folder, name, stage.region, stage.broker, seed) for name in GATEWAYS]
+    made = Rig(stage, gateways)
     try:
         made.start()
         yield made

@@ -6,6 +6,7 @@ test and the broker.
 
 import json
 import threading
+from collections import defaultdict
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
@@ -72,7 +73,8 @@ class Peer:
         *,
         will: tuple[str, bytes] | None = None,
     ) -> None:
-        self.messages: list[paho.MQTTMessage] = []
+        self.messages: list[tuple[str, bytes]] = []
+        self.by_topic: dict[str, list[bytes]] = defaultdict(list)
         self._unanswered: set[int] = set()
         self._answered: set[int] = set()
         self._granted = threading.Event()
@@ -81,7 +83,7 @@ class Peer:
         )
         client.max_inflight_messages_set(100)
         client.max_queued_messages_set(0)
-        client.on_message = lambda _c, _u, message: self.messages.append(message)
+        client.on_message = self._keep
         client.on_publish = lambda _c, _u, mid, *_: self._answered.add(mid)
         client.on_subscribe = lambda *_: self._granted.set()
         if will is not None:
@@ -92,6 +94,11 @@ class Peer:
         if filters:
             client.subscribe([(one, 1) for one in filters])
             assert self._granted.wait(10)
+
+    def _keep(self, _client: Any, _user: Any, message: paho.MQTTMessage) -> None:
+        topic, payload = message.topic, bytes(message.payload)
+        self.by_topic[topic].append(payload)
+        self.messages.append((topic, payload))
 
     def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> None:
         self._unanswered.add(self._client.publish(topic, payload, qos=1, retain=retain).mid)
@@ -187,6 +194,11 @@ class Stage:
             self._said = self.peer("gateways")
         self._said.publish(topic, payload)
 
+    @property
+    def unanswered(self) -> int:
+        """Messages that the broker has not taken over yet."""
+        return self._said.unanswered if self._said is not None else 0
+
     def taken(self, seconds: float = 30.0) -> None:
         """Until the broker has taken over all that was said."""
         if self._said is not None:
@@ -202,13 +214,12 @@ class Stage:
         return self._store
 
     def _newest(self, topic: str) -> Any:
-        for message in reversed(self.reader.messages):
-            if message.topic == topic:
-                return json.loads(message.payload) if message.payload else None
-        return None
+        said = self.reader.by_topic[topic]
+        return json.loads(said[-1]) if said and said[-1] else None
 
-    def _all(self, topic: str) -> list[Any]:
-        return [json.loads(m.payload) for m in list(self.reader.messages) if m.topic == topic]
+    def all(self, topic: str) -> list[Any]:
+        """Everything that was ever published there."""
+        return [json.loads(payload) for payload in list(self.reader.by_topic[topic])]
 
     def fanout(self, group: str) -> Any:
         return self._newest(f"net/{self.region}/fanout/{group}") or {}
@@ -228,33 +239,36 @@ class Stage:
 
     def replies(self, gateway: str) -> list[Any]:
         """Acknowledgements for the air, without the answers to heartbeats."""
-        said = self._all(f"net/{self.region}/reply/{gateway}")
+        said = self.all(f"net/{self.region}/reply/{gateway}")
         return [reply for reply in said if reply["kind"] == "ack"]
 
     def times(self, gateway: str) -> list[Any]:
-        said = self._all(f"net/{self.region}/reply/{gateway}")
+        said = self.all(f"net/{self.region}/reply/{gateway}")
         return [reply for reply in said if reply["kind"] == "time"]
 
     def alerts(self) -> dict[str, Any]:
         """Retained alerts by id, as a reader of the topics knows them."""
         known: dict[str, Any] = {}
-        for message in list(self.reader.messages):
-            _, _, what, *rest = message.topic.split("/")
+        for topic, payload in list(self.reader.messages):
+            _, _, what, *rest = topic.split("/")
             if what == "alert":
-                if not message.payload:
+                if not payload:
                     known.pop(rest[0], None)
-                elif (alert := json.loads(message.payload))["state"] != "cleared":
+                elif (alert := json.loads(payload))["state"] != "cleared":
                     known[rest[0]] = alert
         return known
 
     def ever(self, kind: str) -> set[str]:
         """The ids of all alerts of a kind that were ever told."""
         prefix = f"net/{self.region}/alert/{kind}."
-        topics = {m.topic for m in list(self.reader.messages) if m.topic.startswith(prefix)}
-        return {topic.split("/")[3] for topic in topics}
+        return {t.split("/")[3] for t in list(self.reader.by_topic) if t.startswith(prefix)}
 
     def refused(self) -> list[Any]:
-        return self._all(f"net/{self.region}/refused")
+        return self.all(f"net/{self.region}/refused")
+
+    @property
+    def refused_count(self) -> int:
+        return len(self.reader.by_topic[f"net/{self.region}/refused"])
 
     def counted(self, gateway: str) -> int:
         """Events that count, by (boot, seq)."""
@@ -278,7 +292,7 @@ class Stage:
     def quiet(self) -> None:
         """Until the worker has taken in everything said so far, seen by an event said last."""
         marker = Teller("marker", boot=f"{self.now_ms:020d}")
-        before = len(self._all(f"net/{self.region}/refused"))
+        before = self.refused_count
         self.taken()
         self.say(marker.heard(self.now_ms, "QZ9ZZZ", "marker"))
-        wait_until(lambda: len(self.refused()) > before, "the marker to be refused")
+        wait_until(lambda: self.refused_count > before, "the marker to be refused")

@@ -1,25 +1,20 @@
--- Store what was worked out for a subject, if nothing has changed since it was read.
--- KEYS: the subject's hash, due, out, published.
--- ARGV: {subject, rev, ver, claimed, next, now, lease, fields = {name = value},
---        drop = [fields], drop_stations = [[station, rev]...], forget},
---       then message, content for each message.
--- Returns {0} if it has changed (the subject is woken), else {1, one number a message: 1 send it}.
-local set = cjson.decode(ARGV[1])
-local key, due, out, published = KEYS[1], KEYS[2], KEYS[3], KEYS[4]
+-- Store what was worked out for subjects, each if nothing has changed since it was read.
+-- KEYS: due, out, published, then the hash of each subject.
+-- ARGV: now, lease, then for each subject one JSON object
+--       {subject, rev, ver, claimed, next, fields = {name = value}, drop = [fields],
+--        drop_stations = [[station, rev]...], forget, messages = how many},
+--       followed by message, content for each of its messages.
+-- Returns for each subject {0} if it has changed (then it is woken), else
+-- {1, one number a message: 1 send it}.
+local now, lease = tonumber(ARGV[1]), tonumber(ARGV[2])
+local due, out, published = KEYS[1], KEYS[2], KEYS[3]
 
-local rev = tonumber(redis.call('HGET', key, '#rev') or '0')
-local ver = tonumber(redis.call('HGET', key, '#ver') or '0')
-if rev ~= set.rev or ver ~= set.ver then
-  -- The alerts may have been told something outdated: have them told again.
-  redis.call('HDEL', key, '#conditions')
-  wake(due, set.subject, set.now)
-  return {0}
-end
-
-if set.forget then
-  redis.call('DEL', key)
-else
-  redis.call('HSET', key, '#ver', whole(ver + 1))
+local function store(key, set)
+  if set.forget then
+    redis.call('DEL', key)
+    return
+  end
+  redis.call('HSET', key, '#ver', whole(set.ver + 1))
   for name, value in pairs(set.fields) do redis.call('HSET', key, name, value) end
   for _, name in ipairs(set.drop) do redis.call('HDEL', key, name) end
   for _, station in ipairs(set.drop_stations) do
@@ -31,8 +26,9 @@ else
 end
 
 -- Somebody may have woken the subject since it was claimed: then that stands.
-local score = redis.call('ZSCORE', due, set.subject)
-if not score or tonumber(score) == set.claimed then
+local function come_up_again(set)
+  local score = redis.call('ZSCORE', due, set.subject)
+  if score and tonumber(score) ~= set.claimed then return end
   if set.next > 0 then
     redis.call('ZADD', due, whole(set.next), set.subject)
   else
@@ -40,8 +36,25 @@ if not score or tonumber(score) == set.claimed then
   end
 end
 
-local replies = {1}
-for n = 2, #ARGV, 2 do
-  replies[#replies + 1] = put_out(out, published, ARGV[n], ARGV[n + 1], set.now, set.lease)
+local replies, at = {}, 3
+for n = 4, #KEYS do
+  local key, set = KEYS[n], cjson.decode(ARGV[at])
+  local known = redis.call('HMGET', key, '#rev', '#ver')
+  if tonumber(known[1] or '0') ~= set.rev or tonumber(known[2] or '0') ~= set.ver then
+    -- The alerts may have been told something outdated: have them told again.
+    redis.call('HDEL', key, '#conditions')
+    wake(due, set.subject, now)
+    replies[#replies + 1] = {0}
+  else
+    store(key, set)
+    come_up_again(set)
+    local reply = {1}
+    for m = 1, set.messages do
+      local message, content = ARGV[at + 2 * m - 1], ARGV[at + 2 * m]
+      reply[m + 1] = put_out(out, published, message, content, now, lease)
+    end
+    replies[#replies + 1] = reply
+  end
+  at = at + 1 + 2 * set.messages
 end
 return replies

@@ -166,10 +166,16 @@ for n = 3, #KEYS, 2 do
   local gateway = cjson.decode(ARGV[(n + 1) / 2])
   local subject = 'w/' .. gateway.name
   local verdicts, holes = count_events(key, cage, gateway)
+  local closed = false
   if holes then
     -- A hole is looked at after a while: with several workers it is mostly another's, not a loss.
     redis.call('HSETNX', key, 'hole_ms', whole(set.now))
     wake(due, subject, set.now + set.grace)
+  elseif redis.call('HEXISTS', key, 'hole_ms') == 1 then
+    -- The last hole has been closed: whoever is just raising an alert about it must look again,
+    -- and one that stands must end now.
+    closed = true
+    if (redis.call('HGET', key, '#conditions') or '') ~= '' then wake(due, subject, set.now) end
   end
   if gateway.future_ms > 0 then
     local known = tonumber(redis.call('HGET', key, 'future_ms') or '0')
@@ -181,7 +187,7 @@ for n = 3, #KEYS, 2 do
     taken[j] = take_state(gateway.name, state) and '1' or '0'
     wake(due, subject, set.now)
   end
-  if holes or gateway.future_ms > 0 or #gateway.states > 0 then
+  if holes or closed or gateway.future_ms > 0 or #gateway.states > 0 then
     redis.call('HINCRBY', key, '#rev', 1)
   end
   replies[#replies + 1] = {verdicts, table.concat(taken)}

@@ -1,6 +1,6 @@
 -- Merge keyings into station registers and say what their groups must be told.
 -- KEYS: due, tell, station hashes...
--- ARGV: settings {now, path, check_ins, linger, forget, told = [[station, rev]...]},
+-- ARGV: settings {now, path, check_ins, linger, expire, forget, told = [[station, rev]...]},
 --       then one JSON list of keyings for each station, its name first:
 --       [name, [ms, tie, repeater, over, info, position, group, out_group, out_word, end_ms]...]
 --       info = [to, suffix, duration_ms, rssi, ber, text] or null,
@@ -101,20 +101,22 @@ local function merge(record, e)
   return changed, crossing
 end
 
--- The stays of the path, newest first: {repeater, arrived, left}; the newest has not been left.
+-- The stays of the path, newest first: {repeater, arrived, last heard, left}; the newest has not
+-- been left. A silence after which every group counts a station as gone ends a stay too.
 -- An over heard on several repeaters is one over, not a move: it counts where it put the station.
 local function stays_of(record)
-  local stays, counted = {{record.p[3], record.p[1]}}, {[record.p[4]] = true}
+  local newest = record.p[1]
+  local stays, counted = {{record.p[3], newest, newest}}, {[record.p[4]] = true}
   for _, entry in ipairs(record.k) do
     if not counted[entry[3]] then
       counted[entry[3]] = true
       local stay = stays[#stays]
-      if stay[1] == entry[2] then
+      if stay[1] == entry[2] and stay[2] - entry[1] < set.expire then
         stay[2] = entry[1]
-      elseif stay[2] < record.p[1] - set.linger then
+      elseif stay[2] < newest - set.linger then
         break
       else
-        stays[#stays + 1] = {entry[2], entry[1], stay[2]}
+        stays[#stays + 1] = {entry[2], entry[1], entry[1], stay[2]}
       end
     end
   end

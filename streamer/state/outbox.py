@@ -1,0 +1,151 @@
+"""The half of the state's face that leads out: alerts, messages to publish, refusals, workers."""
+
+from collections.abc import Mapping, Sequence
+
+from streamer.contract.published import AlertKind
+from streamer.state import keys as k
+from streamer.state.base import LEASE_MS, Base, compact, flat, guarded, to_send
+from streamer.state.scripts import Script
+from streamer.state.shapes import OutMessage
+
+
+class Outbox(Base):
+    """Raises StoreUnavailable when Redis does not answer."""
+
+    # -- alerts --------------------------------------------------------------------------------
+
+    def alerts_of(self, owner: str) -> tuple[int, dict[str, str]]:
+        """The revision of an owner's alerts and their records as JSON, by id."""
+        with guarded():
+            line = self._client.hget(self.keys.alert_owners(), owner)
+            if line is None:
+                return 0, {}
+            rev, *ids = str(line).split(" ")
+            texts = self._client.hmget(self.keys.alerts(), ids)
+        return int(rev), {i: str(t) for i, t in zip(ids, texts, strict=True) if t is not None}
+
+    def alert(self, alert_id: str) -> str | None:
+        with guarded():
+            text = self._client.hget(self.keys.alerts(), alert_id)
+        return None if text is None else str(text)
+
+    def all_alerts(self) -> dict[str, str]:
+        with guarded():
+            return dict(self._client.hgetall(self.keys.alerts()))
+
+    def alerts_by_kind(self) -> dict[str, int]:
+        """How many alerts of each kind are open or acknowledged; every kind is there."""
+        counts = dict.fromkeys((kind.value for kind in AlertKind), 0)
+        with guarded():
+            for alert_id in self._client.hkeys(self.keys.alerts()):
+                counts[alert_id.split(".")[0]] += 1
+        return counts
+
+    def owner_of_alert(self, alert_id: str) -> str | None:
+        """Which subject raised an alert."""
+        with guarded():
+            owners = self._client.hgetall(self.keys.alert_owners())
+        return next((o for o, line in owners.items() if alert_id in line.split(" ")[1:]), None)
+
+    def offer_again(self, name: str, now_ms: int) -> None:
+        """Have an alert's message sent by the next worker that looks."""
+        with guarded():
+            self._client.zadd(self.keys.out(k.ALERTS), {name: now_ms})
+
+    def commit_alerts(
+        self,
+        owner: str,
+        *,
+        rev: int,
+        records: Mapping[str, str],
+        gone: Sequence[str],
+        changed: Sequence[str],
+        messages: Sequence[OutMessage],
+        now_ms: int,
+    ) -> list[OutMessage] | None:
+        """Store an owner's alerts: `records` is all that remain, `changed` which are new."""
+        settings = {
+            "owner": owner,
+            "rev": rev,
+            "ids": " ".join(sorted(records)),
+            "records": [(i, records[i]) for i in changed],
+            "gone": list(gone),
+            "now": now_ms,
+            "lease": LEASE_MS,
+        }
+        keys = [self.keys.alerts(), self.keys.alert_owners()]
+        keys += [self.keys.out(k.ALERTS), self.keys.published(k.ALERTS)]
+        arguments = [compact(settings), *flat(messages)]
+        return to_send(messages, self._run(Script.COMMIT_ALERTS, keys, arguments))
+
+    # -- publishing ----------------------------------------------------------------------------
+
+    def claim_out(self, partition: int | str, now_ms: int, limit: int) -> list[OutMessage]:
+        """Take messages that wait to be published."""
+        keys = [self.keys.out(partition), self.keys.published(partition)]
+        flat = self._run(Script.CLAIM_OUT, keys, [now_ms, LEASE_MS, limit])
+        pairs = zip(flat[::2], flat[1::2], strict=True)
+        return [OutMessage.from_content(name, content) for name, content in pairs]
+
+    def confirm(self, partition: int | str, messages: Sequence[OutMessage], now_ms: int) -> None:
+        """Note that the broker has taken messages over."""
+        keys = [self.keys.out(partition), self.keys.published(partition)]
+        arguments: list[str | int] = [now_ms]
+        for message in messages:
+            arguments += [message.name, message.token, int(message.keep)]
+        self._run(Script.CONFIRM, keys, arguments)
+
+    def waiting_out(self) -> int:
+        """How many messages are not yet confirmed by the broker."""
+        with guarded():
+            return sum(
+                int(self._client.zcard(self.keys.out(p))) for p in [*self.partitions, k.ALERTS]
+            )
+
+    def published(self, partition: int | str, names: Sequence[str]) -> list[OutMessage | None]:
+        """The newest content of retained messages, None where there is none."""
+        if not names:
+            return []
+        with guarded():
+            contents = self._client.hmget(self.keys.published(partition), list(names))
+        pairs = zip(names, contents, strict=True)
+        return [OutMessage.from_content(n, str(c)) if c is not None else None for n, c in pairs]
+
+    def offer_all(self, now_ms: int) -> None:
+        """Have every message that readers should find at the broker sent once more."""
+        for partition in [*self.partitions, k.ALERTS]:
+            with guarded():
+                names = self._client.hkeys(self.keys.published(partition))
+                if names:
+                    out = self.keys.out(partition)
+                    self._client.zadd(out, dict.fromkeys(names, now_ms), nx=True)
+
+    # -- refusals and workers ------------------------------------------------------------------
+
+    def refuse(self, refusals: Sequence[tuple[str, str]]) -> None:
+        """Count and keep refusals, each a reason and the JSON of the message."""
+        flat = [part for refusal in refusals for part in refusal]
+        keys = [self.keys.refused(), self.keys.refusals()]
+        self._run(Script.REFUSE, keys, [self.view.limits.refused_size, *flat])
+
+    def refusals(self) -> dict[str, int]:
+        """How many refusals of each reason."""
+        with guarded():
+            found = self._client.hgetall(self.keys.refusals())
+        return {reason: int(count) for reason, count in found.items()}
+
+    def quarantined(self, gateway: str) -> dict[str, tuple[int, int, str]]:
+        """Identities that are not call signs: count, last heard in ms, reason."""
+        with guarded():
+            found = self._client.hgetall(self.keys.quarantine(gateway))
+        parts = {call: text.split(" ") for call, text in found.items()}
+        return {call: (int(c), int(ms), why) for call, (c, ms, why) in parts.items()}
+
+    def note_worker(self, worker: str, now_ms: int) -> None:
+        """Say that a worker lives."""
+        with guarded():
+            self._client.zadd(self.keys.workers(), {worker: now_ms})
+
+    def ping(self) -> None:
+        with guarded():
+            self._client.ping()

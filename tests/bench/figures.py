@@ -1,0 +1,92 @@
+"""The figures of one run and how they are printed."""
+
+from collections import defaultdict
+from dataclasses import dataclass, field
+from statistics import median
+
+SINGLE_TO_PLAIN = 4.0
+SINGLE_TO_CEILING = 0.5
+BATCH_TO_PLAIN = 14.0
+
+
+@dataclass
+class Figures:
+    """Samples by name; a figure is the median of its samples."""
+
+    samples: dict[str, list[float]] = field(default_factory=lambda: defaultdict(list))
+    events_soaked: int = 0
+    notes: list[str] = field(default_factory=list)
+
+    def add(self, name: str, value: float) -> None:
+        self.samples[name].append(value)
+
+    def get(self, name: str) -> float:
+        return float(median(self.samples[name]))
+
+    def ratio(self, name: str, to: str) -> float:
+        return self.get(name) / self.get(to)
+
+    def verdicts(self) -> list[tuple[str, float, float, bool]]:
+        """(what, found, target, met) of each target."""
+        found = [
+            ("single_eps / plain_eps", self.ratio("single_eps", "plain_eps"), SINGLE_TO_PLAIN),
+            (
+                "single_eps / ceiling_mps",
+                self.ratio("single_eps", "ceiling_mps"),
+                SINGLE_TO_CEILING,
+            ),
+            ("batch_eps / plain_eps", self.ratio("batch_eps", "plain_eps"), BATCH_TO_PLAIN),
+        ]
+        return [(what, value, target, value >= target) for what, value, target in found]
+
+    def summary(self, quick: bool) -> dict[str, object]:
+        """The one JSON object."""
+        numbers = {name: round(self.get(name), 2) for name in sorted(self.samples)}
+        ratios = {
+            what.replace(" / ", "_to_").replace("_eps", "").replace("_mps", ""): round(value, 3)
+            for what, value, _, _ in self.verdicts()
+        }
+        met = all(well for *_, well in self.verdicts())
+        soaked = {"soaked_events": self.events_soaked}
+        return {"quick": quick, **numbers, **ratios, **soaked, "targets_met": met}
+
+
+_ROWS = (
+    ("ceiling_mps", "client by its documentation, acknowledging only", "messages/s"),
+    ("own_ceiling_mps", "the same with our connection", "messages/s"),
+    ("plain_eps", "plain script, one event a message", "events/s"),
+    ("single_eps", "ours, one event a message", "events/s"),
+    ("batch_eps", "ours, 50 events a message", "events/s"),
+    ("p50_ms", "heard to fan-out at 1,000 events/s, median", "ms"),
+    ("p99_ms", "the same, 99th percentile", "ms"),
+    ("rss_before_mb", "resident memory of the worker, freshly started", "MB"),
+    ("rss_mb", "the same after the events named below", "MB"),
+    ("redis_mb", "memory that Redis uses for the state", "MB"),
+)
+
+
+def table(figures: Figures, big: bool) -> str:
+    """Plain text; with `big` a second column for 100,000 stations and 1,000 groups."""
+    heads = ["500 stations, 20 groups"] + (["100,000 stations, 1,000 groups"] if big else [])
+    lines = [f"{'':49}" + "".join(f"{head:>32}" for head in heads)]
+    for name, what, unit in _ROWS:
+        cells = [_cell(figures, name, unit)]
+        if big:
+            cells.append(_cell(figures, f"big_{name}", unit))
+        lines.append(f"{what:49}" + "".join(f"{cell:>32}" for cell in cells))
+    lines.append("")
+    for what, value, target, met in figures.verdicts():
+        lines.append(f"{what:26} {value:7.2f}   target {target:g}   {'met' if met else 'NOT MET'}")
+    lines.append("")
+    return "\n".join(lines + figures.notes)
+
+
+def _cell(figures: Figures, name: str, unit: str) -> str:
+    values = figures.samples.get(name)
+    if not values:
+        return "-"
+    value = figures.get(name)
+    text = f"{value:,.0f}" if value >= 1000 else f"{value:,.1f}"
+    if name.removeprefix("big_") in ("single_eps", "batch_eps"):
+        text = f"{text} ({value / figures.get('plain_eps'):.1f} x plain)"
+    return f"{text} {unit}"
