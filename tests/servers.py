@@ -176,12 +176,14 @@ class Redis(Server):
 
 
 class WorkerProcess(Server):
-    """`streamer worker` on a region file."""
+    """`streamer worker` on a region file; without `broker` that of the file is used."""
 
-    def __init__(self, region: Path, name: str, broker: str, store: str) -> None:
+    def __init__(self, region: Path, name: str, broker: str | None, store: str, *more: str) -> None:
         super().__init__()
         self.port = free_port()
-        self._words = [str(region), "--name", name, "--broker", broker, "--redis", store]
+        self._words = [str(region), "--name", name, "--redis", store, *more]
+        if broker is not None:
+            self._words += ["--broker", broker]
 
     def get(self, path: str) -> tuple[int, str]:
         """Status and body of one of its pages; (0, '') while it does not listen."""

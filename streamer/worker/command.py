@@ -59,7 +59,11 @@ def main(arguments: argparse.Namespace) -> int:
     store = Store(connect(redis_url), view)
     settings = WorkerSettings(arguments.name, broker, arguments.share)
     worker = Worker(settings, view, store, clock, metrics, health)
-    stop_serving = serve(host, port, health, metrics, clock) if arguments.http else None
+    try:
+        stop_serving = serve(host, port, health, metrics, clock) if arguments.http else None
+    except OSError as error:
+        print(f"streamer worker: --http {arguments.http}: {error.strerror}", file=sys.stderr)
+        return 1
     stopping = _watch_signals(worker, arguments.region, view)
     log.info("worker starts", name=arguments.name, region=view.name)
     try:

@@ -1,6 +1,6 @@
 """From messages to batches: decode, check, correct the times, resolve names. No I/O."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from itertools import count
@@ -286,6 +286,19 @@ def _position(event: Heard, ms: int, end_ms: int, offset_ms: int) -> tuple[Any, 
         return None
     at_ms = ms if where.at is None else min(to_ms(where.at) + offset_ms, end_ms)
     return max(0, at_ms), where.lat, where.lon, where.speed_mps, where.course_deg
+
+
+def parts_of(messages: Sequence[Incoming], events: int) -> Iterator[Sequence[Incoming]]:
+    """Runs of messages, in order, that hold about `events` events at most."""
+    start, size = 0, 0
+    for at, message in enumerate(messages):
+        more = count_events([message])
+        if size and size + more > events:
+            yield messages[start:at]
+            start, size = at, 0
+        size += more
+    if start < len(messages):
+        yield messages[start:]
 
 
 def count_events(messages: Sequence[Incoming]) -> int:

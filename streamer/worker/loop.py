@@ -9,17 +9,15 @@ next. The broker's view of the in-flight window (Receive Maximum) bounds what is
 
 import random
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 
 import structlog
 
-from streamer.clock import Clock, from_ms
+from streamer.clock import Clock
 from streamer.config import RegionView
 from streamer.contract import topics
-from streamer.contract.events import State
-from streamer.contract.published import TimeReply
 from streamer.mqtt.connection import (
     BrokerRefused,
     Connection,
@@ -32,8 +30,9 @@ from streamer.mqtt.settings import BrokerSettings
 from streamer.state.store import Store, StoreMismatch, StoreUnavailable
 from streamer.worker.deriver import Deriver
 from streamer.worker.health import Health
-from streamer.worker.intake import Batch, Intake, count_events
+from streamer.worker.intake import Batch, Intake, parts_of
 from streamer.worker.merger import Merged, Merger
+from streamer.worker.messages import time_reply
 from streamer.worker.metrics import Metrics
 from streamer.worker.publisher import Publisher
 from streamer.worker.watch import Watch
@@ -41,10 +40,12 @@ from streamer.worker.watch import Watch
 log = structlog.get_logger()
 
 RECEIVE_MAXIMUM = 1000
+READ_AT_ONCE = RECEIVE_MAXIMUM // 2
+"""So that the other half can come while this one is being merged."""
 EVENTS_PER_BATCH = 4000
 """Larger arrivals are merged in several steps, so that no script runs long."""
 HELD_LIMIT = 4 * RECEIVE_MAXIMUM
-BEHIND_AT = RECEIVE_MAXIMUM // 4
+BEHIND_AT = READ_AT_ONCE // 2
 """So many messages at once say that more are waiting; then subjects are looked at less often."""
 TICK_S = 0.1
 LOOKING_SHARE = 0.2
@@ -188,7 +189,7 @@ class Worker:
     def _receive(connection: Connection, timeout_s: float) -> list[Incoming]:
         """What has come, without the second copies of states: those that are new come by the
         share as well, to one worker; by the plain subscription they come to all."""
-        taken = connection.poll(timeout_s, RECEIVE_MAXIMUM)
+        taken = connection.poll(timeout_s, READ_AT_ONCE)
         return [m for m in taken if m.retain or m.identifier != RETAINED_ALONE]
 
     def _serve(self, connection: Connection, stopping: Callable[[], bool]) -> None:
@@ -235,7 +236,7 @@ class Worker:
         publisher.settle()
         begun_s = self._clock.monotonic_s()
         news = held[self._begun[0] :]
-        arrival = [self._read(part) for part in _parts(news)]
+        arrival = [self._read(part) for part in parts_of(news, EVENTS_PER_BATCH)]
         self._finish(connection, publisher, held)
         self._behind = len(news) >= BEHIND_AT
         if arrival:
@@ -340,18 +341,8 @@ class Worker:
             taken = merged.verdicts.get(gateway, ("", ""))[1]
             if taken[place : place + 1] == "1":
                 topic = topics.reply_topic(self._view.name, gateway)
-                publisher.send_plain(topic, self._time_reply(state, merged.received_ms))
-
-    def _time_reply(self, state: State, received_ms: int) -> str:
-        assert state.seq is not None
-        return TimeReply(
-            boot=state.boot,
-            session=state.session,
-            seq=state.seq,
-            agent_sent_at=state.sent_at,
-            received_at=from_ms(received_ms),
-            replied_at=from_ms(self._clock.now_ms()),
-        ).model_dump_json()
+                answer = time_reply(state, merged.received_ms, self._clock.now_ms())
+                publisher.send_plain(topic, answer)
 
     # -- what is due -----------------------------------------------------------------------------
 
@@ -433,19 +424,6 @@ class Worker:
         least, most = _BACKOFF_S
         step: float = min(most, least * 2 ** min(failures, 10))
         return step * random.uniform(0.5, 1.0)  # noqa: S311 - jitter is no secret
-
-
-def _parts(messages: Sequence[Incoming]) -> Iterator[Sequence[Incoming]]:
-    """Runs of messages that hold about EVENTS_PER_BATCH events at most."""
-    start, size = 0, 0
-    for at, message in enumerate(messages):
-        events = count_events([message])
-        if size and size + events > EVENTS_PER_BATCH:
-            yield messages[start:at]
-            start, size = at, 0
-        size += events
-    if start < len(messages):
-        yield messages[start:]
 
 
 __all__ = ["StoreMismatch", "Worker", "WorkerSettings"]

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from streamer.clock import from_ms
 from streamer.config import Policy
 from streamer.contract import topics
+from streamer.contract.events import State
 from streamer.contract.published import (
     AckReply,
     Carriage,
@@ -14,6 +15,7 @@ from streamer.contract.published import (
     Member,
     Reach,
     Standing,
+    TimeReply,
 )
 from streamer.domain.fanout import FanOutResult, Wanted
 from streamer.domain.membership import Judgement, checked_in_ms
@@ -97,6 +99,19 @@ def reach_message(body: Reach, version: int, now_ms: int) -> OutMessage:
     final = body.model_copy(update={"version": version, "at": from_ms(now_ms)})
     topic = topics.reach_topic(body.region, body.group)
     return OutMessage(topic, str(version), final.model_dump_json(), True)
+
+
+def time_reply(state: State, received_ms: int, now_ms: int) -> str:
+    """The answer to a heartbeat (one with a seq), as JSON."""
+    assert state.seq is not None
+    return TimeReply(
+        boot=state.boot,
+        session=state.session,
+        seq=state.seq,
+        agent_sent_at=state.sent_at,
+        received_at=from_ms(received_ms),
+        replied_at=from_ms(now_ms),
+    ).model_dump_json()
 
 
 def replies(

@@ -220,7 +220,9 @@ class Rig:
     def inside(self) -> list[Agent]:
         return [gateway.agent for gateway in self.gateways if isinstance(gateway, InsideGateway)]
 
-    def load(self, seconds: float, at_s: float = 0.0, what: Callable[[], None] | None = None) -> None:
+    def load(
+        self, seconds: float, at_s: float = 0.0, what: Callable[[], None] | None = None
+    ) -> None:
         """Feed the gateways for so long, and meanwhile do `what`, so long after the begin."""
         clock = SystemClock()
         begin_s = clock.monotonic_s()
@@ -333,9 +335,7 @@ class Rig:
         self._other.close()
 
 
-def _at(
-    monotonic_s: float, what: Callable[[], None] | None, failures: list[BaseException]
-) -> None:
+def _at(monotonic_s: float, what: Callable[[], None] | None, failures: list[BaseException]) -> None:
     if what is not None:
         time.sleep(max(0.0, monotonic_s - time.monotonic()))
         try:

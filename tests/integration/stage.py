@@ -79,7 +79,10 @@ class Peer:
         self._answered: set[int] = set()
         self._granted = threading.Event()
         self._client = client = paho.Client(
-            paho.CallbackAPIVersion.VERSION2, client_id=name, protocol=paho.MQTTv5
+            paho.CallbackAPIVersion.VERSION2,
+            client_id=name,
+            protocol=paho.MQTTv5,
+            reconnect_on_failure=False,
         )
         client.max_inflight_messages_set(100)
         client.max_queued_messages_set(0)
@@ -127,7 +130,7 @@ class Peer:
 class Stage:
     """One region in service. Its name is its own, so stages share a Redis."""
 
-    def __init__(self, folder: Path, broker: Mosquitto, store: Redis, **region: Any) -> None:
+    def __init__(self, folder: Path, broker: Mosquitto, store: Redis, /, **region: Any) -> None:
         self.folder = folder
         self.broker = broker
         self.redis = store
@@ -148,15 +151,21 @@ class Stage:
         self.file.write_text(toml(content))
         return load_region(self.file)
 
-    def worker(self, name: str = "worker-1", *, store: str | None = None) -> WorkerProcess:
+    def worker(self, name: str = "worker-1") -> WorkerProcess:
         """A worker in service."""
-        worker = self.unstarted_worker(name, store=store)
+        worker = self.unstarted_worker(name)
         worker.start()
         return worker
 
-    def unstarted_worker(self, name: str, *, store: str | None = None) -> WorkerProcess:
+    def unstarted_worker(
+        self, name: str, *more: str, store: str | None = None, broker_of_file: bool = False
+    ) -> WorkerProcess:
         worker = WorkerProcess(
-            self.file, f"{self.region}-{name}", self.broker.url, store or self.redis.url
+            self.file,
+            f"{self.region}-{name}",
+            None if broker_of_file else self.broker.url,
+            store or self.redis.url,
+            *more,
         )
         self.workers.append(worker)
         return worker
@@ -289,10 +298,14 @@ class Stage:
             logs = "\n".join(worker.log()[-1500:] for worker in self.workers)
             pytest.fail(f"{what}: expected {value!r}, but it is {seen[0]!r}\n{logs}")
 
-    def quiet(self) -> None:
-        """Until the worker has taken in everything said so far, seen by an event said last."""
-        marker = Teller("marker", boot=f"{self.now_ms:020d}")
+    def quiet(self, workers: int = 1) -> None:
+        """Until a worker has taken in everything dealt to it so far, seen by what is said last.
+
+        So many marks are made as there are workers: the broker deals in turn, also to the absent.
+        """
         before = self.refused_count
         self.taken()
-        self.say(marker.heard(self.now_ms, "QZ9ZZZ", "marker"))
-        wait_until(lambda: self.refused_count > before, "the marker to be refused")
+        for number in range(workers):
+            marker = Teller("marker", boot=f"{self.now_ms:020d}")
+            self.say(marker.heard(self.now_ms, "QZ9ZZZ", f"marker-{number}"))
+        wait_until(lambda: self.refused_count > before, "the mark to be refused")

@@ -57,9 +57,7 @@ def servers() -> Iterator[tuple[Mosquitto, Redis]]:
 
 
 @pytest.fixture
-def make_rig(
-    make_stage: MakeStage, servers: tuple[Mosquitto, Redis], tmp_path: Path
-) -> MakeRig:
+def make_rig(make_stage: MakeStage, servers: tuple[Mosquitto, Redis], tmp_path: Path) -> MakeRig:
     """Two workers in service, and gateways inside or outside of this process."""
 
     def make(*, outside: bool = False) -> AbstractContextManager[Rig]:

@@ -229,9 +229,7 @@ def test_a_field_team_moves_about(make_stage: MakeStage) -> None:
         "RESCUE", ridge_uhf="member linger", lake_uhf="member linger", pass_uhf="linger",
         mill_uhf="member", quay_uhf="member",
     )  # fmt: skip
-    scene.wanted(
-        "NET", ridge_uhf="member", lake_uhf="member", mill_uhf="member", quay_uhf="member"
-    )
+    scene.wanted("NET", ridge_uhf="member", lake_uhf="member", mill_uhf="member", quay_uhf="member")
 
     # The last two leave the base, which is then empty.
     scene.key(e, "lake/uhf")

@@ -136,6 +136,18 @@ class TestBounds:
         assert count(store, [("boot0001", 2, "heard")]) == "0"
         assert count(store, [("boot0001", 2 * more + 2, "heard")]) == "1"
 
+    def test_wide_holes_between_wide_ranges(self, store: Store) -> None:
+        """Of every ten numbers four arrive; so each hole is six wide."""
+        more = 3
+        starts = [10 * n + 1 for n in range(HOLES_KEPT + more)]
+        count(store, [("boot0001", s + k, "heard") for s in starts for k in range(4)])
+        snapshot = store.gateway("ridge")
+        ranges = snapshot.ranges["boot0001"]
+        assert ranges[0] == (1, 10 * more + 4)
+        assert ranges[1:] == tuple((s, s + 3) for s in starts[more + 1 :])
+        assert snapshot.counts["given_up"] == 6 * more
+        assert snapshot.missing == 6 * (HOLES_KEPT - 1)
+
     @pytest.mark.parametrize("seed", range(5))
     def test_boots_are_kept_by_their_order_not_by_arrival(self, store: Store, seed: int) -> None:
         names = [f"boot{n:04d}" for n in range(BOOTS_KEPT + 6)]

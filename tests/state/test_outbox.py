@@ -198,7 +198,10 @@ class TestCommit:
         claim = net.claim()
         both = [net.outcome(claim, OutMessage(TOPIC, n, "{}", True)) for n in "12"]
         assert net.commit(both[0]) is not None
+        assert net.store.claim_due(net.partition, START_MS + LEASE_MS) == []
         assert net.commit(both[1]) is None
+        # What the loser had seen may be something else: it is looked at once more.
+        assert [c.subject for c in net.store.claim_due(net.partition, START_MS)] == ["g/NET"]
 
     def test_of_several_subjects_the_outdated_alone_are_refused(self, net: Group) -> None:
         groups = ["NET", "TALK", "RESCUE"]

@@ -1,6 +1,7 @@
 """From messages to batches: what is refused and why, which times and names come out."""
 
 import json
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -11,7 +12,7 @@ from streamer.contract.published import RefusalReason
 from streamer.contract.topics import Kind
 from streamer.mqtt.connection import Incoming
 from streamer.state.shapes import Keying
-from streamer.worker.intake import EXCERPT_LENGTH, Batch, Intake, count_events
+from streamer.worker.intake import EXCERPT_LENGTH, Batch, Intake, count_events, parts_of
 from tests.state.scene import START_MS, Teller, message, moment, region
 
 VIEW = region(
@@ -431,3 +432,15 @@ def test_events_are_guessed_to_size_batches() -> None:
     said = [array(ridge.heard(START_MS, "QA1ABC", "o"), ridge.heard(START_MS, "QA1ABC", "o"))]
     assert count_events(said) >= 2
     assert count_events([]) == 0
+
+
+@given(st.lists(st.integers(0, 5), max_size=12), st.integers(1, 12))
+def test_parts_hold_everything_in_order_and_not_too_much(sizes: list[int], most: int) -> None:
+    said = [Incoming(f"t{n}", b'"seq"' * size, 1, False, 0) for n, size in enumerate(sizes)]
+    parts = list(parts_of(said, most))
+    assert [m for part in parts for m in part] == said
+    for part in parts:
+        assert part
+        assert len(part) == 1 or count_events(part) <= most
+    for part, following in pairwise(parts):
+        assert count_events(part) + count_events(following[:1]) > most

@@ -9,7 +9,8 @@ import pytest
 from streamer.clock import from_ms
 from streamer.config import Policy
 from streamer.contract.common import MAX_TEXT
-from streamer.contract.published import AckReply, Carriage, FanOut, Reach, Why
+from streamer.contract.events import State
+from streamer.contract.published import AckReply, Carriage, FanOut, Reach, TimeReply, Why
 from streamer.domain.fanout import FanOutResult, Wanted
 from streamer.domain.membership import judge
 from streamer.domain.model import Carrying, Fix, GroupSnapshot, Summary
@@ -20,6 +21,7 @@ from streamer.worker.messages import (
     reach_body,
     reach_message,
     replies,
+    time_reply,
 )
 from tests.domain.make import LAKE, MILL, POLICY, RIDGE, at, group, sight, station
 
@@ -178,3 +180,13 @@ class TestReplies:
 
     def test_the_longest_answer_fits(self) -> None:
         assert len("OUT " + "A" * 16) == MAX_TEXT  # GROUP_PATTERN: at most 16
+
+
+def test_a_heartbeat_is_answered_with_its_own_time_and_ours() -> None:
+    """The times T1, T2 and T3 of RFC 5905, section 8 (on-wire protocol)."""
+    sent = from_ms(at(-7))
+    state = State(v=1, boot="boot0001", session=3, seq=4, sent_at=sent, up=True)
+    answer = TimeReply.model_validate_json(time_reply(state, at(1), at(2)))
+    assert (answer.boot, answer.session, answer.seq) == ("boot0001", 3, 4)
+    assert answer.agent_sent_at == sent
+    assert (answer.received_at, answer.replied_at) == (from_ms(at(1)), from_ms(at(2)))
