@@ -98,13 +98,27 @@ def of_group(now: GroupNow, sights: Sights, policy: Policy, limits: Limits, now_
                 Severity.CRITICAL,
                 group,
                 f"An over of {group} went in a loop",
-                (newest.reason, f"newest of {len(fresh)}, {clock_text(newest.ms)}"),
-                "Take one of the two paths out of service: " + ", ".join(newest.through) + ".",
+                (newest.reason, _when_of(len(fresh), newest.ms)),
+                _loop_step(group, newest.through),
                 fresh[0].ms,
                 newest.through,
             )
         )
     return Found(tuple(found), _earliest(times))
+
+
+def _when_of(loops: int, newest_ms: int) -> str:
+    if loops == 1:
+        return f"at {clock_text(newest_ms)}"
+    return f"the newest of {loops} such overs, at {clock_text(newest_ms)}"
+
+
+def _loop_step(group: str, through: Sequence[str]) -> str:
+    """What to do about a loop: by two ways to one repeater, or round a ring of gateways."""
+    first, *ways = through
+    if "/" in first:
+        return f"Let only one of {', '.join(ways)} send {group} to {first}."
+    return f"Let one of {', '.join(through)} cease to pass {group} on: that breaks the ring."
 
 
 def _member(group: str, summary: Summary, judgement: Judgement) -> Condition | None:
@@ -159,6 +173,11 @@ def of_gateway(
     return Found(tuple(found), _earliest(times))
 
 
+def _last_heard(members: Sequence[str]) -> str:
+    """Not "cannot be judged": some may have been out of reach before it was lost."""
+    return f"{_counted(len(members), 'member was', 'members were')} last heard"
+
+
 def _gateway_lost(
     sight: GatewaySight,
     born_ms: int,
@@ -181,7 +200,7 @@ def _gateway_lost(
         reason = f"no heartbeat for more than {limits.gateway_lost_after_s:g} s"
     blind = tuple(sorted({station for station, _ in behind}))
     reasons = (
-        (reason, f"{_counted(len(blind), 'member', 'members')} behind it cannot be judged")
+        (reason, f"{_last_heard(blind)} behind it: silence there says nothing now")
         if blind
         else (reason,)
     )
@@ -200,7 +219,7 @@ def _gateway_lost(
 
 def _repeater_lost(repeater: str, since_ms: int, behind: Sequence[str]) -> Condition:
     blind = tuple(sorted(set(behind)))
-    more = (f"{_counted(len(blind), 'member', 'members')} on it cannot be judged",) if blind else ()
+    more = (f"{_last_heard(blind)} on it: silence there says nothing now",) if blind else ()
     return Condition(
         _id(AlertKind.REPEATER_LOST, repeater),
         AlertKind.REPEATER_LOST,
@@ -225,7 +244,7 @@ def _clock_skew(
     hold_ms = round(limits.loop_hold_s * 1000)
     if snapshot.future_ms and snapshot.future_ms + hold_ms > now_ms:
         reasons.append(
-            f"events from the future were refused until {clock_text(snapshot.future_ms)}"
+            f"events from the future were refused, the last at {clock_text(snapshot.future_ms)}"
         )
     if not reasons:
         return None

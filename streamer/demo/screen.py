@@ -18,6 +18,7 @@ from streamer.clock import to_ms
 from streamer.contract.published import (
     CAUTION,
     Alert,
+    AlertState,
     Carriage,
     FanOut,
     FanOutRepeater,
@@ -94,10 +95,11 @@ def _head(picture: Picture, scene: Scene) -> list[Text]:
     first.append(f"  {picture.events_per_s(scene.now_ms):.0f} events/s", "default")
     newest_ms = picture.newest_ms
     if newest_ms is None:
-        first.append("  no data yet", "yellow")
+        first.append("  no gateway heard yet", "yellow")
     else:
         age_s = max(0, scene.now_ms - newest_ms) / 1000
-        first.append(f"  data {age_s:.1f} s old", "bold red" if age_s > _STALE_S else "default")
+        style = "bold red" if age_s > _STALE_S else "default"
+        first.append(f"  a gateway spoke {age_s:.1f} s ago", style)
     first.append(f"  {scene.services}", "dim")
     lines = [first]
     if scene.trouble:
@@ -112,16 +114,16 @@ def _group(picture: Picture, scene: Scene, name: str, width: int, chip_lines: in
     carried = sum(r.carriage is Carriage.CARRIED for r in fanout.repeaters)
     wanted = len(fanout.repeaters)
     line = Text(name, "bold")
-    if title := scene.group_titles.get(name):
-        line.append(f"  {title}", "dim")
     style = "green" if carried == wanted else "bold red"
     places = f"would be heard at {carried} of {wanted} repeaters" if wanted else "no repeater"
     line.append(f"  {places}", style)
     line.append(f"  {_counted(reach)}", "default")
+    if title := scene.group_titles.get(name):
+        line.append(f"  {title}", "dim")  # last: what a narrow terminal may cut off
     lines = [line, *_chips(fanout, scene.now_ms, width, chip_lines)]
     missing = _missing(reach, scene.now_ms)
     if missing:
-        lines.append(Text(f"  not in reach, silent for: {missing}", "yellow"))
+        lines.append(Text(f"  not heard for: {missing}", "yellow"))
     return lines
 
 
@@ -145,7 +147,7 @@ def _missing(reach: Reach | None, now_ms: int) -> str:
 
 def _silence(member: Member, now_ms: int) -> str:
     silent_s = max(0, now_ms - to_ms(member.last_heard_at)) // 1000
-    return f"{words(member.standing)} {silent_s} s"
+    return f"{silent_s} s ({words(member.standing)})"
 
 
 def _chips(fanout: FanOut, now_ms: int, width: int, most: int) -> list[Text]:
@@ -194,8 +196,10 @@ def _alerts(
 ) -> list[Text]:
     alerts = sorted(picture.alerts.values(), key=lambda a: (_RANK[a.severity], a.opened_at))
     if not alerts:
-        return [Text("no open alert", "bold")]
-    lines = [Text(f"{len(alerts)} open alert{'s' * (len(alerts) > 1)}", "bold")]
+        return [Text("no alert", "bold")]
+    lines = [Text(f"{len(alerts)} alert{'s' * (len(alerts) > 1)}", "bold")]
+    if taken := sum(a.state is AlertState.ACKNOWLEDGED for a in alerts):
+        lines[0].append(f", {taken} in hand", "default")
     for alert in alerts[:most]:
         lines += _alert_lines(alert, scene.now_ms, width, two_lines=two_lines)
     if len(alerts) > most:
@@ -206,7 +210,8 @@ def _alerts(
 def _alert_lines(alert: Alert, now_ms: int, width: int, *, two_lines: bool) -> list[Text]:
     age_s = max(0, now_ms - to_ms(alert.opened_at)) // 1000
     line = Text(f"  {age_s:>3} s {alert.severity.value:<8} ", _ALERT_STYLE[alert.severity])
-    line.append(alert.title, "default")
+    in_hand = alert.state is AlertState.ACKNOWLEDGED
+    line.append(f"(in hand) {alert.title}" if in_hand else alert.title, "default")
     if two_lines and len(line) + 4 + len(alert.next_step) > width:
         return [line, Text(f"        then: {alert.next_step}", "dim")]
     return [line.append(f" -> {alert.next_step}", "dim")]

@@ -143,7 +143,10 @@ def _desk(client: "Redis", view: RegionView, now_ms: int) -> Desk:
         seen_ms = worker_seen_ms(reader)
         if seen_ms is None or now_ms - seen_ms > WORKER_SILENT_MS:
             since = "" if seen_ms is None else f" for {age((now_ms - seen_ms) / 1000)}"
-            notes.append(f"no worker has reported{since}: what was heard since is missing here")
+            notes.append(
+                f"no worker has reported{since}: what was heard since is missing here, "
+                "and no alert opens or clears"
+            )
     return Desk(view, store, reader, now_ms, seen_ms, tuple(notes))
 
 

@@ -185,13 +185,16 @@ def _roster(desk: Desk, now: GroupNow) -> tuple[RosterMember, ...]:
 def _text(desk: Desk, found: Group) -> list[str]:
     lines = [*note_lines(desk), *wrap(f"{found.group}  {found.title}")]
     lines += ["", *wrap(_verdict(found)), ""]
-    rows = [_wanted_row(desk, r) for h in _TROUBLE_FIRST for r in found.repeaters if r.hears is h]
     carried = {idle.repeater for idle in found.idle}
-    rows += [
+    by_hears = {
+        h: [_wanted_row(desk, r) for r in found.repeaters if r.hears is h] for h in _TROUBLE_FIRST
+    }
+    by_hears[Hears.NO] += [
         [Hears.NO, name, "members on it, but it is barred", "", "must not"]
         for name in found.barred
         if name not in carried
     ]
+    rows = [row for h in _TROUBLE_FIRST for row in by_hears[h]]
     for idle in found.idle:
         barred = idle.repeater in found.barred
         why = "members on it, but it is barred" if barred else "nobody: idle"
@@ -203,14 +206,17 @@ def _text(desk: Desk, found: Group) -> list[str]:
         lines.append("No repeater: the group has no member and no pin.")
     lines += ["", plural(len(_in(found)), "member") + _left(found)]
     if found.members:
-        members = [
-            [m.hears, m.station, spoken(m.standing), m.repeater, "; ".join(m.reasons)]
-            for h in _TROUBLE_FIRST
-            for m in found.members
-            if m.hears is h
-        ]
+        present = _in(found)
+        members = [_member_row(m, m.hears) for h in _TROUBLE_FIRST for m in present if m.hears is h]
+        # Who is no longer a member comes last, and without a word on hearing.
+        members += [_member_row(m, "-") for m in found.members if m not in present]
         lines += table(["HEARS", "STATION", "STANDING", "REPEATER", "REASONS"], members)
     return [*lines, "", *wrap(found.caution)]
+
+
+def _member_row(member: RosterMember, hears: str) -> list[str]:
+    standing = spoken(member.standing)
+    return [hears, member.station, standing, member.repeater, "; ".join(member.reasons)]
 
 
 def _in(found: Group) -> list[RosterMember]:
@@ -219,8 +225,11 @@ def _in(found: Group) -> list[RosterMember]:
 
 
 def _left(found: Group) -> str:
-    left = len(found.members) - len(_in(found))
-    return f", {left} left within the last hour" if left else ""
+    """Apart: one said goodbye, of the other nobody knows why it fell silent."""
+    counts = Counter(m.standing for m in found.members)
+    closed = [s for s in (Standing.CHECKED_OUT, Standing.EXPIRED) if counts[s]]
+    gone = " and ".join(f"{counts[s]} {spoken(s)}" for s in closed)
+    return f"; {gone} within the last hour" if gone else ""
 
 
 def _verdict(found: Group) -> str:

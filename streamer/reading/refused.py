@@ -128,7 +128,7 @@ def _text(desk: Desk, found: Refused) -> list[str]:
         )
         lines += ["", f"Not taken for stations at {cage.gateway}{more}"]
         rows = [
-            [c.identity, plural(c.count, "time"), _when(c.last_heard_at, desk), spoken(c.reason)]
+            [c.identity, plural(c.count, "event"), _when(c.last_heard_at, desk), spoken(c.reason)]
             for c in cage.identities
         ]
         lines += table(["IDENTITY", "HEARD", "LAST", "REASON"], rows, "  ")

@@ -25,7 +25,7 @@ from streamer.reading.common import (
     spoken,
     typed,
 )
-from streamer.reading.text import age, ago, complain, moment, plural, table, wrap
+from streamer.reading.text import ago, complain, moment, plural, table, wrap
 from streamer.state import lookups
 
 
@@ -249,7 +249,7 @@ def _unknown_text(desk: Desk, document: Where) -> list[str]:
     if document.quarantined:
         lines.append("Quarantined, that is counted, but never a member:")
         rows = [
-            [q.gateway, q.identity, plural(q.count, "time"), _when(q.last_heard_at, desk),
+            [q.gateway, q.identity, plural(q.count, "event"), _when(q.last_heard_at, desk),
              spoken(q.reason)]
             for q in document.quarantined
         ]  # fmt: skip
@@ -311,7 +311,7 @@ def _path(path: Sequence[PathEntry], now_ms: int) -> list[str]:
         [
             moment(e.ms, now_ms),
             moment(e.ms + e.duration_ms, now_ms) if e.duration_ms else "?",
-            age(e.duration_ms / 1000) if e.duration_ms else "",
+            f"{e.duration_ms / 1000:.1f} s" if e.duration_ms else "",
             e.repeater,
             e.over,
         ]

@@ -1,9 +1,9 @@
 """What every part of the state's face stands on: the client, the keys, running a script."""
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from typing import Any
+from typing import Any, Generic, TypeVar
 
 import redis
 from redis.backoff import NoBackoff
@@ -12,7 +12,7 @@ from redis.retry import Retry
 
 from streamer.config import RegionView
 from streamer.state import keys as k
-from streamer.state.scripts import Script, Scripts
+from streamer.state.scripts import Call, Running, Script, Scripts
 from streamer.state.shapes import OutMessage
 
 LEASE_MS = 3000
@@ -66,6 +66,26 @@ def to_send(messages: Sequence[OutMessage], reply: Sequence[int]) -> list[OutMes
     return [m for m, flag in zip(messages, ours, strict=True) if flag]
 
 
+Answer = TypeVar("Answer")
+
+
+class Begun(Generic[Answer]):
+    """Something that Redis is working on; `finish` or `abandon` must be called."""
+
+    def __init__(self, running: Running, read: Callable[[list[Any]], Answer]) -> None:
+        self._running = running
+        self._read = read
+
+    def finish(self) -> Answer:
+        """Wait for the answer. Raises StoreUnavailable."""
+        with guarded():
+            replies = self._running.replies()
+        return self._read(replies)
+
+    def abandon(self) -> None:
+        self._running.abandon()
+
+
 class Base:
     """A region's keys and scripts, bound to a client."""
 
@@ -82,3 +102,7 @@ class Base:
     def _run(self, script: Script, keys: Sequence[str], arguments: Sequence[str | int]) -> Any:
         with guarded():
             return self._scripts.run(script, keys, arguments)
+
+    def _start(self, calls: Sequence[Call], read: Callable[[list[Any]], Answer]) -> Begun[Answer]:
+        with guarded():
+            return Begun(self._scripts.start(calls), read)

@@ -1,6 +1,7 @@
 """Loads the scripts and runs them with EVALSHA, sending the text when a server does not know it."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from enum import StrEnum
 from hashlib import sha1
 from importlib import resources
@@ -31,6 +32,15 @@ def _text(script: str) -> str:
     return resources.files("streamer.state").joinpath(f"lua/{script}.lua").read_text("utf-8")
 
 
+@dataclass(frozen=True, slots=True)
+class Call:
+    """One script on one slot."""
+
+    script: Script
+    keys: Sequence[str]
+    arguments: Sequence[Argument]
+
+
 class Scripts:
     """The scripts bound to a client."""
 
@@ -51,3 +61,58 @@ class Scripts:
             return self._client.eval(
                 self._texts[script], len(keys), *keys, *cast("Sequence[str]", arguments)
             )
+
+    def start(self, calls: Sequence[Call]) -> "Running":
+        """Send calls that Redis works on, in this order, while the caller does other things."""
+        lines = [
+            ("EVALSHA", self._names[c.script], len(c.keys), *c.keys, *c.arguments) for c in calls
+        ]
+        return Running(self, calls, lines, self._client.connection_pool)
+
+
+class Running:
+    """Calls that were sent on a connection of their own. Either `replies` or `abandon` ends it."""
+
+    def __init__(
+        self,
+        scripts: Scripts,
+        calls: Sequence[Call],
+        lines: Sequence[Sequence[Argument]],
+        pool: Any,  # the library leaves its own types open
+    ) -> None:
+        self._scripts = scripts
+        self._calls = calls
+        self._pool = pool
+        self._connection: Any = pool.get_connection()
+        try:
+            if lines:
+                self._connection.send_packed_command(self._connection.pack_commands(lines))
+        except BaseException:
+            self.abandon()
+            raise
+
+    def replies(self) -> list[Any]:
+        """Wait for the replies, one a call. Raises RedisError."""
+        replies = []
+        try:
+            for _ in self._calls:
+                try:
+                    replies.append(self._connection.read_response())
+                except NoScriptError as error:
+                    replies.append(error)
+        except BaseException:
+            self.abandon()
+            raise
+        connection, self._connection = self._connection, None
+        self._pool.release(connection)
+        return [
+            self._scripts.run(c.script, c.keys, c.arguments) if isinstance(r, NoScriptError) else r
+            for c, r in zip(self._calls, replies, strict=True)
+        ]
+
+    def abandon(self) -> None:
+        """Do not wait: the connection is closed, its replies would be taken for others'."""
+        connection, self._connection = self._connection, None
+        if connection is not None:
+            connection.disconnect()
+            self._pool.release(connection)

@@ -14,6 +14,7 @@ from streamer.domain.model import GatewaySnapshot, GroupSnapshot, LiveState, Sta
 from streamer.state import keys as k
 from streamer.state.base import (
     LEASE_MS,
+    Begun,
     StoreMismatch,
     StoreUnavailable,
     compact,
@@ -24,7 +25,7 @@ from streamer.state.base import (
 )
 from streamer.state.outbox import Outbox
 from streamer.state.records import gateway_from, group_from, live_from, station_from
-from streamer.state.scripts import Script
+from streamer.state.scripts import Call, Script
 from streamer.state.shapes import (
     Claim,
     GatewayBatch,
@@ -109,6 +110,12 @@ class Store(Outbox):
         Returns for each gateway one character an event ('1' new, '0' known, '-' too old to be
         judged) and one a state ('1' taken over).
         """
+        return self.begin_gateways(batches, now_ms).finish()
+
+    def begin_gateways(
+        self, batches: Mapping[str, GatewayBatch], now_ms: int
+    ) -> Begun[dict[str, tuple[str, str]]]:
+        """The same, to be waited for."""
         limits = self.view.limits
         settings = {
             "now": now_ms,
@@ -117,8 +124,9 @@ class Store(Outbox):
             "boots": k.BOOTS_KEPT,
             "quarantine": limits.quarantine_size,
         }
-        verdicts: dict[str, tuple[str, str]] = {}
-        for partition, names in self._split(batches).items():
+        calls = []
+        split = self._split(batches)
+        for partition, names in split.items():
             keys = [self.keys.due(partition), self.keys.live(partition)]
             arguments = [compact(settings)]
             for name in names:
@@ -131,32 +139,53 @@ class Store(Outbox):
                     "future_ms": batch.future_ms,
                 }
                 arguments.append(compact(content))
-            replies = self._run(Script.GATEWAY, keys, arguments)
-            verdicts |= {n: (r[0], r[1]) for n, r in zip(names, replies, strict=True)}
-        return verdicts
+            calls.append(Call(Script.GATEWAY, keys, arguments))
+
+        def read(replies: list[Any]) -> dict[str, tuple[str, str]]:
+            pairs = zip(split.values(), replies, strict=True)
+            named = (pair for names, reply in pairs for pair in zip(names, reply, strict=True))
+            return {name: (events, states) for name, (events, states) in named}
+
+        return self._start(calls, read)
 
     def apply_stations(self, keyings: Mapping[str, list[Keying]], now_ms: int) -> list[Tell]:
         """Merge keyings by station; returns what groups must be told, changed or not."""
-        tells = []
-        for partition, names in self._split(keyings).items():
-            replies = self._run_stations(partition, names, keyings, now_ms)
-            for name, reply in zip(names, replies, strict=True):
-                pairs = zip(reply[1::2], reply[2::2], strict=True)
-                told_of = [Tell(group, name, reply[0], summary) for group, summary in pairs]
-                known = [tell for tell in told_of if tell.group in self.view.groups]
-                tells += known
-                if not known:
-                    self._told[partition].append((name, int(reply[0])))
+        return self.begin_stations(keyings, now_ms).finish()
+
+    def begin_stations(self, keyings: Mapping[str, list[Keying]], now_ms: int) -> Begun[list[Tell]]:
+        """The same, to be waited for."""
+        split = self._split(keyings)
+        calls = [
+            self._station_call(partition, names, keyings, now_ms)
+            for partition, names in split.items()
+        ]
+
+        def read(replies: list[Any]) -> list[Tell]:
+            pairs = zip(split.items(), replies, strict=True)
+            return [
+                tell
+                for (partition, names), stations in pairs
+                for name, reply in zip(names, stations, strict=True)
+                for tell in self._tells(partition, name, reply)
+            ]
+
+        return self._start(calls, read)
+
+    def _tells(self, partition: int, station: str, reply: list[str]) -> list[Tell]:
+        pairs = zip(reply[1::2], reply[2::2], strict=True)
+        groups = self.view.groups
+        tells = [Tell(g, station, reply[0], summary) for g, summary in pairs if g in groups]
+        if not tells:
+            self._told[partition].append((station, int(reply[0])))
         return tells
 
-    def _run_stations(
+    def _station_call(
         self,
         partition: int,
         names: Sequence[str],
         keyings: Mapping[str, list[Keying]],
         now_ms: int,
-    ) -> list[list[str]]:
-        told = self._told.pop(partition, [])
+    ) -> Call:
         settings = {
             "now": now_ms,
             "path": k.PATH_LENGTH,
@@ -164,13 +193,12 @@ class Store(Outbox):
             "linger": round(self.view.longest_linger_s * 1000),
             "expire": round(self.view.longest_expire_s * 1000),
             "forget": self.forget_ms,
-            "told": told,
+            "told": self._told.pop(partition, []),
         }
         keys = [self.keys.due(partition), self.keys.tell(partition)]
         keys += [self.keys.station(name) for name in names]
         arguments = [compact(settings), *(_keyings_json(name, keyings[name]) for name in names)]
-        replies: list[list[str]] = self._run(Script.STATION, keys, arguments)
-        return replies
+        return Call(Script.STATION, keys, arguments)
 
     def untold_stations(self, before_ms: int, limit: int = 200) -> list[str]:
         """Stations whose groups may not have been told, because a worker died in between."""
@@ -185,7 +213,8 @@ class Store(Outbox):
     def settle_told(self, now_ms: int) -> None:
         """Note which stations' groups were told; otherwise done along with the next keyings."""
         for partition in [p for p, told in self._told.items() if told]:
-            self._run_stations(partition, [], {}, now_ms)
+            call = self._station_call(partition, [], {}, now_ms)
+            self._start([call], len).finish()
 
     def apply_groups(self, tells: Sequence[Tell], routes: Sequence[RouteMark], now_ms: int) -> None:
         """Tell groups of their stations and of what repeaters say."""
@@ -200,6 +229,7 @@ class Store(Outbox):
             "refresh": round(self.view.limits.roster_refresh_s * 1000),
             "sent_kept": k.SENT_KEPT,
         }
+        calls = []
         for partition, names in self._split(by_group).items():
             keys = [self.keys.due(partition)]
             arguments = [compact(settings)]
@@ -209,7 +239,8 @@ class Store(Outbox):
                 keys += [self.keys.group(name), self.keys.sent(name)]
                 content = {"name": name, "stale": stale, "tells": told, "routes": marks}
                 arguments.append(compact(content))
-            self._run(Script.GROUP, keys, arguments)
+            calls.append(Call(Script.GROUP, keys, arguments))
+        self._start(calls, len).finish()
         for tell in tells:
             self._told[self.keys.partition_of(tell.station)].append((tell.station, int(tell.rev)))
 

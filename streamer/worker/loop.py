@@ -3,14 +3,13 @@
 One thread does all of it, so there is no queue between receiving and merging, and an
 acknowledgement can only go out on the connection that brought the message. A batch is whatever has
 arrived while the last one was worked on: small and quick when little comes, large when much does.
-Only when more is waiting, a second thread has Redis merge one arrival while this one reads the
-next. The broker's view of the in-flight window (Receive Maximum) bounds what is held here.
+While more is waiting, Redis merges one arrival as the next is read. The broker's view of the
+in-flight window (Receive Maximum) bounds what is held here.
 """
 
 import random
 from collections import Counter
 from collections.abc import Callable, Sequence
-from contextlib import suppress
 from dataclasses import dataclass
 
 import structlog
@@ -221,8 +220,8 @@ class Worker:
             # What was not acknowledged comes again on the next connection.
             self._broker_trouble(error)
         finally:
-            with suppress(StoreUnavailable):
-                self._merger.finish()  # not acknowledged: it comes again
+            self._merger.abandon()  # not acknowledged: it comes again
+            self._begun = 0, 0.0
             connection.close()
             self._metrics.connected.set(0)
             self._health.connected = False
@@ -240,8 +239,8 @@ class Worker:
         self._finish(connection, publisher, held)
         self._behind = len(news) >= BEHIND_AT
         if arrival:
+            self._merger.begin(arrival)
             self._begun = len(held), begun_s
-            self._merger.begin(arrival, aside=self._behind)
             if not self._behind:
                 self._finish(connection, publisher, held)
         self._tick(connection, publisher, held, merged=bool(news))
@@ -286,7 +285,12 @@ class Worker:
         until_s = self._clock.monotonic_s() + 5.0
         try:
             self._finish(connection, publisher, held)
-            while not publisher.idle and self._clock.monotonic_s() < until_s:
+            self._look(publisher)
+            while self._clock.monotonic_s() < until_s:
+                if publisher.idle:
+                    publisher.claim()  # what became newer while it was on its way
+                    if publisher.idle:
+                        break
                 publisher.pump()
                 connection.wait_for_answers(0.05)
                 publisher.collect()

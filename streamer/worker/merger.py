@@ -1,9 +1,10 @@
-"""Has Redis merge batches, in a thread of its own where there is more to read meanwhile."""
+"""Has Redis merge what has arrived, while its caller may read what arrives next."""
 
 from collections.abc import Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 
+from streamer.state.base import Begun
+from streamer.state.shapes import Tell
 from streamer.state.store import Store
 from streamer.worker.intake import Batch
 
@@ -18,39 +19,47 @@ class Merged:
 
 
 class Merger:
-    """Merges one arrival at a time. Nobody else may merge while one is under way."""
+    """Merges one arrival at a time; `begin` and `finish` raise StoreUnavailable. Then some of it
+    may be merged, and all of it must be begun again."""
 
     def __init__(self, store: Store) -> None:
         self._store = store
-        self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="merger")
-        self._under_way: Future[list[Merged]] | None = None
+        self._arrival: list[Merged] = []
+        self._counts: list[Begun[dict[str, tuple[str, str]]]] = []
+        self._tells: list[Begun[list[Tell]]] = []
 
-    def begin(self, arrival: Sequence[Merged], *, aside: bool) -> None:
-        """Start merging; `aside` in the other thread. `finish` must be called before the next."""
-        assert self._under_way is None
-        if aside:
-            self._under_way = self._thread.submit(self._merge_all, list(arrival))
-            return
-        self._under_way = Future()
+    def begin(self, arrival: Sequence[Merged]) -> None:
+        """Have events counted and stations merged; `finish` must be called before the next."""
+        assert not self._arrival
+        self._arrival = list(arrival)
         try:
-            self._under_way.set_result(self._merge_all(list(arrival)))
-        except Exception as error:  # handed on by finish(), as from the other thread
-            self._under_way.set_exception(error)
+            for merged in arrival:
+                batch, now_ms = merged.batch, merged.received_ms
+                self._counts.append(self._store.begin_gateways(batch.gateways, now_ms))
+                self._tells.append(self._store.begin_stations(batch.keyings, now_ms))
+        except BaseException:
+            self.abandon()
+            raise
 
     def finish(self) -> list[Merged]:
-        """Wait for what was begun and return it; empty if nothing was.
-
-        Raises StoreUnavailable: then some of it may be merged, and all must be begun again.
-        """
-        under_way, self._under_way = self._under_way, None
-        return under_way.result() if under_way is not None else []
-
-    def _merge_all(self, arrival: list[Merged]) -> list[Merged]:
-        for merged in arrival:
-            batch, now_ms = merged.batch, merged.received_ms
-            if batch.gateways:
-                merged.verdicts = self._store.apply_gateways(batch.gateways, now_ms)
-            tells = self._store.apply_stations(batch.keyings, now_ms) if batch.keyings else []
-            if tells or batch.routes:
-                self._store.apply_groups(tells, batch.routes, now_ms)
+        """Wait for it and tell the groups; returns what was begun, empty if nothing was."""
+        arrival = self._arrival
+        try:
+            for merged, counts, told in zip(arrival, self._counts, self._tells, strict=True):
+                merged.verdicts = counts.finish()
+                tells, routes = told.finish(), merged.batch.routes
+                if tells or routes:
+                    self._store.apply_groups(tells, routes, merged.received_ms)
+        except BaseException:
+            self.abandon()
+            raise
+        self._arrival, self._counts, self._tells = [], [], []
         return arrival
+
+    def abandon(self) -> None:
+        """Do not wait for what was begun."""
+        for counts in self._counts:
+            counts.abandon()
+        for tells in self._tells:
+            tells.abandon()
+        self._arrival, self._counts, self._tells = [], [], []

@@ -58,7 +58,7 @@ def test_it_says_who_would_hear_who_is_missing_and_what_to_do(width: int, height
     shown = "\n".join(text(width, height))
     assert "would be heard at 14 of 15 repeaters" in shown
     assert "NOT CARRIED" in shown  # in words, and first in its line
-    assert "QA1ABC overdue 42 s" in shown
+    assert "QA1ABC 42 s (overdue)" in shown
     assert "42 s critical Repeater ost/vhf is lost" in shown
     assert "Look at the radio." in shown
     assert "in 3 s:" in shown
@@ -76,5 +76,15 @@ def test_trouble_and_emptiness_are_shown() -> None:
     assert any("broker away" in line for line in text(100, 35, trouble="broker away"))
     empty = "\n".join(line.plain for line in compose(Picture(REGION), scene(), 100, 35))
     assert "no fan-out has been published yet" in empty
-    assert "no open alert" in empty
-    assert "no data yet" in empty
+    assert "no alert" in empty
+    assert "no gateway heard yet" in empty
+
+
+def test_an_alert_in_hand_is_told_apart() -> None:
+    shown = picture()
+    taken = alert(2, AlertState.ACKNOWLEDGED)
+    shown.take(topics.alert_topic(REGION, taken_id := "repeater_lost-1"), taken, NOW)
+    assert list(shown.alerts) == [taken_id]
+    lines = [line.plain for line in compose(shown, scene(), 100, 35)]
+    assert "1 alert, 1 in hand" in lines
+    assert any("critical (in hand) Repeater ost/vhf is lost" in line for line in lines)

@@ -1,4 +1,4 @@
-"""Gateways under load, something killed, and the same events in an undisturbed run to compare by."""
+"""Gateways under load while something is killed, and an undisturbed run of the same events."""
 
 import contextlib
 import json
@@ -15,7 +15,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import redis
 
 from streamer.agent.agent import Agent
 from streamer.agent.config import AgentSettings, load_settings
@@ -38,6 +37,8 @@ RATE_PER_S = 1000
 STEP_S = 0.02
 
 HOUR_S = 3600
+BY_THE_CLOCK = ("#born", "#standing", "#fanout_digest", "#reach_digest")
+"""Fields that tell when a group or gateway was first seen, or that are made from such times."""
 REGION: dict[str, Any] = {
     "partitions": 3,
     # Nothing here comes about by the clock while a test lasts, so that two runs can be compared.
@@ -72,7 +73,7 @@ class Script:
             action = r.choice(("carrying", "released", "sent"))
             return {"repeater": port, "group": r.choice(GROUPS), "action": action, "over": over}
         duration_s = r.choice((0.5, 1.0, 1.5))
-        event = {
+        event: dict[str, Any] = {
             "repeater": port,
             "station": r.choice(STATIONS) if r.random() < 0.99 else "NOBODY",
             "to": r.choice((*GROUPS, *GROUPS, "QZ9ZZZ", None)),
@@ -200,7 +201,7 @@ class Rig:
         self._replayed: set[tuple[str, str, int]] = set()
         other = f"{stage.redis.url}?db=1"
         self._bench = Bench(self.view, other, ManualClock(SystemClock().now_ms()))
-        self._other = connect(other)
+        self._other: Any = connect(other)
         self._steady = self._bench.worker()
         self._steady.store.prepare(self._bench.clock.now_ms())
         self._steady.settle()
@@ -293,7 +294,7 @@ class Rig:
         self._steady.settle()
         return self._state(self._other)
 
-    def _state(self, client: "redis.Redis") -> dict[str, Any]:
+    def _state(self, client: Any) -> dict[str, Any]:
         """The canonical state without what is bound to the clock."""
         whole = canonical(client, self.view.name)
         kept = {}
@@ -301,12 +302,9 @@ class Rig:
             kind = key.split("}:", 1)[1].split(":")[0]
             if kind in ("due", "live", "meta", "out"):
                 continue
-            if isinstance(content, dict):
-                content = {
-                    k: v for k, v in content.items()
-                    if k not in ("#born", "#standing", "#fanout_digest", "#reach_digest")
-                }  # fmt: skip
             kept[key] = content
+            if isinstance(content, dict):
+                kept[key] = {k: v for k, v in content.items() if k not in BY_THE_CLOCK}
         return kept
 
     def told(self) -> bool:

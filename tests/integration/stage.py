@@ -13,7 +13,7 @@ from typing import Any
 
 import paho.mqtt.client as paho
 import pytest
-import redis
+from paho.mqtt.enums import CallbackAPIVersion
 
 from streamer.clock import SystemClock
 from streamer.config import RegionView, load_region
@@ -79,7 +79,7 @@ class Peer:
         self._answered: set[int] = set()
         self._granted = threading.Event()
         self._client = client = paho.Client(
-            paho.CallbackAPIVersion.VERSION2,
+            CallbackAPIVersion.VERSION2,
             client_id=name,
             protocol=paho.MQTTv5,
             reconnect_on_failure=False,
@@ -143,7 +143,8 @@ class Stage:
         self._peers: list[Peer] = []
         self._said: Peer | None = None
         self.reader = self.peer("reader", f"net/{self.region}/#")
-        self._store: Store | None = None
+        self.client: Any = connect(store.url)  # its types leave open if it answers in bytes
+        self.store = Store(self.client, self.view)
 
     # -- making ------------------------------------------------------------------------------
 
@@ -180,8 +181,7 @@ class Stage:
             worker.close()
         for peer in self._peers:
             peer.close()
-        if self._store is not None:
-            self.client.close()
+        self.client.close()
 
     # -- saying ------------------------------------------------------------------------------
 
@@ -214,13 +214,6 @@ class Stage:
             self._said.wait(seconds)
 
     # -- seeing ------------------------------------------------------------------------------
-
-    @property
-    def store(self) -> Store:
-        if self._store is None:
-            self.client: redis.Redis = connect(self.redis.url)
-            self._store = Store(self.client, self.view)
-        return self._store
 
     def _newest(self, topic: str) -> Any:
         said = self.reader.by_topic[topic]
@@ -278,6 +271,9 @@ class Stage:
     @property
     def refused_count(self) -> int:
         return len(self.reader.by_topic[f"net/{self.region}/refused"])
+
+    def refused_at_least(self, count: int) -> bool:
+        return self.refused_count >= count
 
     def counted(self, gateway: str) -> int:
         """Events that count, by (boot, seq)."""

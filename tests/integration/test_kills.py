@@ -1,14 +1,16 @@
 """kill -9 at random moments: every event that a gateway recorded counts once, and the state is
 that of a run in which nothing happened."""
 
+import os
 import random
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Protocol
 
 import pytest
 
+from streamer.clock import SystemClock
 from tests.integration.conftest import MakeStage
 from tests.integration.rig import RATE_PER_S, REGION, OutsideGateway, Rig, rig
 from tests.servers import Mosquitto, Redis, wait_until
@@ -19,7 +21,8 @@ pytestmark = [
 
 ROUNDS = 4
 LOAD_S = 3.0
-SEED = 20_260_101
+SEED = int(os.environ.get("STREAMER_KILL_SEED", "20260101"))
+"""Decides who is killed when, and what the gateways say."""
 
 
 class Server(Protocol):
@@ -29,14 +32,15 @@ class Server(Protocol):
     def start(self) -> None: ...
 
 
-def restarted(*servers: Server) -> Callable[[], None]:
+def restarted(victims: Sequence[Server], away_s: float) -> Callable[[], None]:
     """Kills all of them, then starts each on what it left."""
 
     def strike() -> None:
-        for server in servers:
-            server.kill()
-        for server in servers:
-            server.start()
+        for victim in victims:
+            victim.kill()
+        SystemClock().sleep_s(away_s)  # so long the others are without them
+        for victim in victims:
+            victim.start()
 
     return strike
 
@@ -70,20 +74,19 @@ def make_rig(make_stage: MakeStage, servers: tuple[Mosquitto, Redis], tmp_path: 
     return make
 
 
-def strike_of(kind: str, made: Rig, chance: random.Random) -> Callable[[], None]:
-    """What to do to whom; drawn before, so that the seed decides."""
-    workers, stage = made.stage.workers, made.stage
+def victims_of(kind: str, made: Rig, chance: random.Random) -> list[Server]:
     if kind == "agent":
         gateway = chance.choice(made.gateways)
         assert isinstance(gateway, OutsideGateway)
-        return restarted(gateway)
+        return [gateway]
+    workers, stage = made.stage.workers, made.stage
     victims: dict[str, list[Server]] = {
         "one worker": [chance.choice(workers)],
         "both workers": [*workers],
         "broker": [stage.broker],
         "redis": [stage.redis],
     }
-    return restarted(*victims[kind])
+    return victims[kind]
 
 
 @pytest.mark.parametrize("kind", ["one worker", "both workers", "broker", "redis", "agent"])
@@ -91,8 +94,8 @@ def test_killed_at_random_moments_under_load(kind: str, make_rig: MakeRig) -> No
     chance = random.Random(f"{SEED} {kind}")
     with make_rig(outside=kind == "agent") as made:
         for number in range(1, ROUNDS + 1):
-            at_s = chance.uniform(0.2, LOAD_S - 0.2)
-            made.load(LOAD_S, at_s, strike_of(kind, made, chance))
+            at_s, away_s = chance.uniform(0.2, LOAD_S - 0.2), chance.uniform(0.0, 0.5)
+            made.load(LOAD_S, at_s, restarted(victims_of(kind, made, chance), away_s))
             assert made.judge() == number * LOAD_S * RATE_PER_S
 
 

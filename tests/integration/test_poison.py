@@ -5,6 +5,7 @@ import random
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import pytest
@@ -43,8 +44,9 @@ class Poisoner:
         self._random = random.Random(seed)
         self._number = 0
         self.kinds: list[Callable[[], Bad]] = [
-            self._not_utf8, self._noise, self._truncated, self._empty, self._deep, self._deep_inside,
-            self._huge_number, self._not_finite, self._wrong_type, self._missing, self._no_object,
+            self._not_utf8, self._noise, self._truncated, self._empty, self._deep,
+            self._deep_inside, self._huge_number, self._not_finite, self._wrong_type,
+            self._missing, self._no_object,
             self._future, self._future_state, self._wrong_gateway, self._unknown_gateway,
             self._unknown_repeater, self._unknown_group, self._unknown_kind, self._unknown_topic,
             self._version, self._long_array, self._mixed_array, self._bad_state, self._long_text,
@@ -111,7 +113,8 @@ class Poisoner:
 
     def _wrong_type(self) -> Bad:
         field = self._random.choice(("station", "over", "phase", "sent_at", "repeater", "boot"))
-        wrong = self._random.choice((1, True, None, [], {}, 1.5))
+        wrongs: tuple[Any, ...] = (1, True, None, [], {}, 1.5)
+        wrong = self._random.choice(wrongs)
         return self._json(self._heard(**{field: wrong}), "shape")
 
     def _missing(self) -> Bad:
@@ -197,7 +200,7 @@ def test_every_kind_is_refused_for_its_reason(make_stage: MakeStage) -> None:
         bad = poisoner.next()
         before = stage.refused_count
         publish(stage, bad)
-        wait_until(lambda n=before + len(bad.reasons): stage.refused_count >= n, f"{bad}"[:300])
+        wait_until(partial(stage.refused_at_least, before + len(bad.reasons)), f"{bad}"[:300])
         told = stage.refused()[before:]
         assert tuple(r["reason"] for r in told) == bad.reasons, (f"{bad}"[:500], told)
         for refusal in told:
@@ -237,7 +240,7 @@ def test_a_hundred_thousand_are_counted_and_the_good_ones_too(
     assert worker.get("/healthz")[0] == 200
 
     # Readable: by whoever follows the topic, all of them; in Redis the newest.
-    wait_until(lambda: stage.refused_count >= total, "all to be told", 60)
+    wait_until(partial(stage.refused_at_least, total), "all to be told", 60)
     told = stage.refused()
     assert Counter(r["reason"] for r in told) == expected
     assert Counter(r["topic"] for r in told) == sent

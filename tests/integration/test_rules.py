@@ -4,6 +4,7 @@ What nets expect of a group is common practice, no source: each test says which 
 """
 
 import json
+from functools import partial
 from itertools import count
 from typing import Any
 
@@ -130,7 +131,7 @@ def test_a_key_to_anyone_moves_the_station_for_all_its_groups(scene: Scene) -> N
         scene.key("QA1ABC", repeater, to)
         for group in ("RESCUE", "NET"):
             scene.stage.expect(
-                lambda group=group: scene.stage.places(group), {"QA1ABC": repeater}, "the place"
+                partial(scene.stage.places, group), {"QA1ABC": repeater}, "the place"
             )
             scene.wanted(group, **{repeater.replace("/", "_"): "member"})  # when lingers are over
 
@@ -191,7 +192,7 @@ def test_a_field_team_moves_about(make_stage: MakeStage) -> None:
 
     def everybody(places: dict[str, str]) -> None:
         for group in ("RESCUE", "NET"):
-            scene.stage.expect(lambda group=group: scene.stage.places(group), places, group)
+            scene.stage.expect(partial(scene.stage.places, group), places, group)
 
     # They gather at the base on the ridge, all in both groups.
     for station in (a, b, c, d, e, f):
@@ -337,7 +338,7 @@ def test_one_call_sign_in_two_places_at_once(scene: Scene) -> None:
     # Common practice, no source: nobody keys two radios at the same time.
     stage = scene.stage
     now_ms = stage.now_ms
-    ended = {"phase": "end", "duration_s": 8, "sent_at": moment(now_ms)}
+    ended: dict[str, Any] = {"phase": "end", "duration_s": 8, "sent_at": moment(now_ms)}
     stage.say(scene.ridge.heard(now_ms - 10_000, "QA1ABC", "o1", to="NET", **ended))
     stage.say(scene.ridge.heard(now_ms - 9_000, "QB2DEF", "o2", to="NET", **ended))
     ended["duration_s"] = 5
@@ -384,7 +385,7 @@ def test_a_lost_gateway_is_one_alert_that_names_those_behind_it(
     peer.publish(topic, ridge.state(stage.now_ms, session=1).payload, retain=True)
     beat()
     for gateway in GATEWAYS:
-        wait_until(lambda g=gateway: stage.times(g), "the heartbeat's answer")
+        wait_until(partial(stage.times, gateway), "the heartbeat's answer")
     scene.key("QA1ABC", "ridge/uhf", "RESCUE")
     scene.key("QB2DEF", "ridge/vhf", "NET")
     scene.key("QC3GHI", "lake/uhf", "RESCUE")
@@ -489,7 +490,7 @@ def test_a_late_backlog_mends_the_state_and_notifies_nobody(scene: Scene) -> Non
     scene.standings("NET", QA1ABC="in_reach", QB2DEF="in_reach")
     before = len(stage.replies("lake"))
     now_ms = stage.now_ms
-    ended = {"phase": "end", "duration_s": 8, "sent_at": moment(now_ms - 80_000)}
+    ended: dict[str, Any] = {"phase": "end", "duration_s": 8, "sent_at": moment(now_ms - 80_000)}
     backlog = [
         # Somebody who came while the site was cut off, and whose membership has ended since.
         scene.ridge.heard(now_ms - 300_000, "QC3GHI", "b1", to="NET"),

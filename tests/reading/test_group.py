@@ -120,7 +120,7 @@ def test_who_left_is_shown_for_an_hour(story: Story) -> None:
     scene(story)
     story.tell(story.ridge.heard(story.now_ms, "QA1ABC", "o9", to="NET", text="OUT"))
     answered = story.ask(group, "NET")
-    assert "2 members, 1 left within the last hour" in answered.out
+    assert "2 members; 1 checked out within the last hour" in answered.out
     member = named(story.ask(group, "NET", json=True).document["members"], "station", "QA1ABC")
     assert (member["standing"], member["hears"]) == ("checked_out", "no")
     story.pass_s(3601)

@@ -63,13 +63,18 @@ def bench(empty_redis: Redis) -> Bench:
 @pytest.fixture
 def calls(monkeypatch: pytest.MonkeyPatch) -> list[tuple[Script, list[str]]]:
     made: list[tuple[Script, list[str]]] = []
-    plain = Scripts.run
+    plain, plain_start = Scripts.run, Scripts.start
 
     def run(self: Scripts, script: Script, keys: Any, arguments: Any) -> Any:
         made.append((script, list(keys)))
         return plain(self, script, keys, arguments)
 
+    def start(self: Scripts, calls: Any) -> Any:
+        made.extend((call.script, list(call.keys)) for call in calls)
+        return plain_start(self, calls)
+
     monkeypatch.setattr(Scripts, "run", run)
+    monkeypatch.setattr(Scripts, "start", start)
     return made
 
 
