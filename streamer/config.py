@@ -55,6 +55,9 @@ class PolicySettings(Table):
     linger_s: Seconds = Field(120, description="a repeater stays this long after its last member")
     starved_after_s: Seconds = Field(15, description="wanted but not carried: an alert after this")
     late_after_s: Seconds = Field(24 * HOUR_S, description="older events are kept, not applied")
+    member_alerts: bool = Field(
+        True, description="alerts for members overdue or out of reach; false where nobody watches"
+    )
     check_out_words: Annotated[tuple[Word, ...], _Tuple] = Field(
         ("OUT", "QRT"), description="a text of just this word checks a station out"
     )

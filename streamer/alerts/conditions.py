@@ -4,13 +4,13 @@ A condition is worked out anew from the state each time; what it means to people
 acknowledged, cleared) is the business of `streamer.alerts.lifecycle`.
 """
 
-from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field
 
 from streamer.config import Limits, Policy
-from streamer.contract.published import AlertKind, Severity, Standing
-from streamer.domain.fanout import not_carried_since_ms
-from streamer.domain.group_now import GroupNow
+from streamer.contract.published import AlertKind, Carriage, Severity, Standing
+from streamer.domain.fanout import FanOutResult, not_carried_since_ms
+from streamer.domain.group_now import GroupNow, carriage_at
 from streamer.domain.liveness import GatewaySight, GatewayStanding, Sights
 from streamer.domain.membership import Judgement, clock_text
 from streamer.domain.model import GatewaySnapshot, Summary
@@ -30,6 +30,8 @@ class Condition:
     next_step: str
     since_ms: int
     affects: tuple[str, ...] = ()
+    opens: bool = True
+    """False: it keeps an alert that is there, but is no reason to open one."""
 
     def as_fields(self) -> dict[str, object]:
         return asdict(self)
@@ -41,9 +43,11 @@ class Found:
 
     conditions: tuple[Condition, ...]
     next_ms: int | None
+    endings: Mapping[str, str] = field(default_factory=dict)
+    """Alert id -> why it can be no more, where more than the usual word can be said."""
 
 
-def _id(kind: AlertKind, *subject: str) -> str:
+def _id(kind: str, *subject: str) -> str:
     return ".".join([kind, *subject]).replace("/", ".")
 
 
@@ -61,7 +65,14 @@ def of_group(now: GroupNow, sights: Sights, policy: Policy, limits: Limits, now_
     A blind member is no condition of its own: the gateway's or repeater's alert names it.
     """
     snapshot, group = now.snapshot, now.snapshot.group
-    found = [c for pair in now.judged if (c := _member(group, *pair)) is not None]
+    found: list[Condition] = []
+    endings: dict[str, str] = {}
+    for summary, judgement in now.judged if policy.member_alerts else ():
+        condition = _member(group, summary, judgement, now.fanout)
+        if condition is not None:
+            found.append(condition)
+        else:
+            endings[_id("member", group, summary.station)] = judgement.reasons[0]
     times: list[int | None] = []
     grace_ms = round(policy.starved_after_s * 1000)
     for wanted in now.fanout.wanted:
@@ -121,21 +132,33 @@ def _loop_step(group: str, through: Sequence[str]) -> str:
     return f"Let one of {', '.join(through)} cease to pass {group} on: that breaks the ring."
 
 
-def _member(group: str, summary: Summary, judgement: Judgement) -> Condition | None:
+def _member(
+    group: str, summary: Summary, judgement: Judgement, fanout: FanOutResult
+) -> Condition | None:
+    """One alert for a member, whatever becomes of it: overdue, then out of reach, and it does not
+    end because the membership expires. It ends when the station is heard or checks out."""
     station, where = summary.station, summary.place.repeater
+    kind, severity = AlertKind.MEMBER_OUT_OF_REACH, Severity.CRITICAL
     if judgement.standing is Standing.OVERDUE:
         kind, severity = AlertKind.MEMBER_OVERDUE, Severity.WARNING
         title = f"{station} of {group} is overdue"
-        step = f"Call {station} on {group}; it was last heard on {where}."
+        heard_there = carriage_at(where, fanout) is not Carriage.NOT_CARRIED
+        way = f"on {group}" if heard_there else f"by another way: {where} does not carry {group}"
+        step = f"Call {station} {way}; it was last heard on {where}."
     elif judgement.standing is Standing.OUT_OF_REACH:
-        kind, severity = AlertKind.MEMBER_OUT_OF_REACH, Severity.CRITICAL
         title = f"{station} of {group} is out of reach"
         step = f"Try {station} by another way; ask members near {where} if they hear it."
+    elif judgement.standing is Standing.EXPIRED:
+        severity = Severity.WARNING
+        title = f"{station} was never heard again and is no longer counted in {group}"
+        step = f"Find out whether {station} went home; it did not check out."
     else:
         return None
     return Condition(
-        _id(kind, group, station), kind, severity, station, title,
+        _id("member", group, station), kind, severity, station, title,
         judgement.reasons, step, judgement.since_ms,
+        # Who is learnt of only when the membership has long expired is no news to anybody.
+        opens=judgement.standing is not Standing.EXPIRED,
     )  # fmt: skip
 
 

@@ -1,6 +1,6 @@
 """Brings an owner's alerts in Redis up to date and makes the messages about it."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from streamer.alerts.conditions import Condition
 from streamer.alerts.lifecycle import Changes, acknowledge, reconcile
@@ -44,7 +44,11 @@ def _store(
 
 
 def raise_alerts(
-    store: Store, owner: str, conditions: Sequence[Condition], now_ms: int
+    store: Store,
+    owner: str,
+    conditions: Sequence[Condition],
+    now_ms: int,
+    endings: Mapping[str, str] | None = None,
 ) -> list[OutMessage]:
     """Make an owner's alerts agree with what is wrong now.
 
@@ -53,7 +57,7 @@ def raise_alerts(
     for _ in range(_TRIES):
         rev, texts = store.alerts_of(owner)
         known = {i: Alert.model_validate_json(text) for i, text in texts.items()}
-        changes = reconcile(store.view.name, known, conditions, now_ms)
+        changes = reconcile(store.view.name, known, conditions, now_ms, endings)
         if changes.nothing:
             return []
         messages = _store(store, owner, rev, changes, now_ms)
@@ -62,8 +66,14 @@ def raise_alerts(
     raise AlertConflict(f"alerts of {owner}")
 
 
-def acknowledge_alert(store: Store, alert_id: str, by: str, note: str | None, now_ms: int) -> Alert:
-    """Take an alert in hand. Raises KeyError if there is no such alert, AlertConflict."""
+def acknowledge_alert(
+    store: Store, alert_id: str, by: str, note: str | None, now_ms: int, *, take_over: bool = False
+) -> Alert:
+    """Take an alert in hand.
+
+    Raises KeyError if there is no such alert, ValueError if it is in the hands of somebody else,
+    AlertConflict.
+    """
     for _ in range(_TRIES):
         owner = store.owner_of_alert(alert_id)
         if owner is None:
@@ -72,7 +82,7 @@ def acknowledge_alert(store: Store, alert_id: str, by: str, note: str | None, no
         if alert_id not in texts:
             raise KeyError(alert_id)
         known = {i: Alert.model_validate_json(text) for i, text in texts.items()}
-        taken = acknowledge(known[alert_id], by, note)
+        taken = acknowledge(known[alert_id], by, note, now_ms, take_over=take_over)
         changes = Changes(remaining={**known, alert_id: taken}, changed=[taken])
         if _store(store, owner, rev, changes, now_ms) is not None:
             # Nobody here sends: it comes up for the workers at once.

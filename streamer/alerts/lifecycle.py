@@ -2,11 +2,25 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Final
 
 from streamer.alerts.conditions import Condition
 from streamer.clock import from_ms
-from streamer.contract.published import Alert, AlertState
+from streamer.contract.published import Alert, AlertKind, AlertState, Severity
+
+_RANK: Final = {Severity.NOTICE: 0, Severity.WARNING: 1, Severity.CRITICAL: 2}
+_ENDED: Final = {
+    AlertKind.GATEWAY_LOST: "it reports again",
+    AlertKind.REPEATER_LOST: "it is up again, or its gateway is lost altogether",
+    AlertKind.MEMBER_OVERDUE: "no longer followed",
+    AlertKind.MEMBER_OUT_OF_REACH: "no longer followed",
+    AlertKind.REPEATER_STARVED: "it carries the group, or need not any more, or cannot say",
+    AlertKind.LOOP: "no new loop for a while",
+    AlertKind.CLOCK_SKEW: "the clock is near enough",
+    AlertKind.EVENTS_LOST: "they have arrived",
+    AlertKind.TWO_PLACES: "nothing new for a while",
+}
+"""What is said where nothing better is known."""
 
 
 @dataclass(slots=True)
@@ -23,15 +37,22 @@ class Changes:
 
 
 def reconcile(
-    region: str, known: Mapping[str, Alert], conditions: Sequence[Condition], now_ms: int
+    region: str,
+    known: Mapping[str, Alert],
+    conditions: Sequence[Condition],
+    now_ms: int,
+    endings: Mapping[str, str] | None = None,
 ) -> Changes:
     """Compare an owner's known alerts with what is wrong now.
 
-    New conditions open, changed ones are told again under their acknowledgement, and alerts whose
-    condition has gone are cleared.
+    New conditions open; changed ones are told again, under their acknowledgement unless they have
+    become more severe; alerts whose condition has gone are cleared, with the reason, which
+    `endings` may give by id.
     """
     changes = Changes()
     for condition in conditions:
+        if not condition.opens and condition.id not in known:
+            continue
         alert = _alert(region, condition, known.get(condition.id), now_ms)
         changes.remaining[alert.id] = alert
         if alert is not known.get(alert.id):
@@ -43,6 +64,7 @@ def reconcile(
                     update={
                         "state": AlertState.CLEARED,
                         "cleared_at": from_ms(now_ms),
+                        "cleared_because": (endings or {}).get(alert_id, _ENDED[alert.kind]),
                         "version": alert.version + 1,
                     }
                 )
@@ -72,17 +94,32 @@ def _alert(region: str, condition: Condition, known: Alert | None, now_ms: int) 
         )
     if all(getattr(known, name) == value for name, value in fields.items()):
         return known
+    if _RANK[condition.severity] > _RANK[known.severity]:
+        # Whoever took the lesser trouble in hand has not seen this one.
+        fields |= {"state": AlertState.OPEN, "acknowledged_by": None, "acknowledged_at": None}
     return known.model_copy(update={**fields, "version": known.version + 1})
 
 
-def acknowledge(alert: Alert, by: str, note: str | None) -> Alert:
-    """The alert in the hands of somebody; raises ValueError if it is no longer open."""
+def acknowledge(
+    alert: Alert, by: str, note: str | None, now_ms: int, *, take_over: bool = False
+) -> Alert:
+    """The alert in the hands of somebody.
+
+    Raises ValueError if it is cleared, or in the hands of somebody else and not to be taken over.
+    """
     if alert.state is AlertState.CLEARED:
         raise ValueError(f"alert {alert.id} is cleared: there is nothing to acknowledge")
+    holder = alert.acknowledged_by
+    if holder is not None and holder != by and not take_over:
+        since = f" since {alert.acknowledged_at:%H:%M:%S}Z" if alert.acknowledged_at else ""
+        raise ValueError(
+            f"alert {alert.id} is in the hands of {holder}{since}; ask them, or take it over"
+        )
     return alert.model_copy(
         update={
             "state": AlertState.ACKNOWLEDGED,
             "acknowledged_by": by,
+            "acknowledged_at": from_ms(now_ms),
             "note": note,
             "version": alert.version + 1,
         }

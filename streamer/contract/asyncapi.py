@@ -18,6 +18,7 @@ from streamer.contract.topics import (
     reach_topic,
     refused_topic,
     reply_topic,
+    worker_topic,
 )
 
 _BINDING_VERSION: Final = "0.2.0"
@@ -35,6 +36,7 @@ _PARAMETERS: Final[dict[str, tuple[str, str, str]]] = {
     "gateway": ("a site's computer; publishes under its own name only", NAME_PATTERN, "ridge"),
     "group": ("a group call sign", GROUP_PATTERN, "SEARCH"),
     "alert": ("the same trouble of the same subject has the same id", ".+", "gateway_lost.ridge"),
+    "worker": ("a worker's name, its client id as well", NAME_PATTERN, "worker-1"),
 }
 
 # name of the message -> (model, title, text)
@@ -48,6 +50,11 @@ _MESSAGES: Final[dict[str, tuple[str, str, str]]] = {
     "ack": ("AckReply", "Acknowledgement", "A check-in or check-out, to be sent on the air."),
     "time": ("TimeReply", "Time", "A heartbeat answered with the server's times."),
     "refused": ("Refusal", "Refused", "Input that was not accepted, and why."),
+    "worker": (
+        "WorkerState",
+        "Worker",
+        "A worker's sign of life; the will is one with `up` false.",
+    ),
 }
 
 # name of the channel -> (address, messages, text)
@@ -92,6 +99,12 @@ _CHANNELS: Final[dict[str, tuple[str, tuple[str, ...], str]]] = {
         ("refused",),
         "Everything that was not accepted, with the reason.",
     ),
+    "worker": (
+        worker_topic("{region}", "{worker}"),
+        ("worker",),
+        "Silent for three times `next_within_s`, or `up` false: what it publishes is outdated. "
+        "An empty retained payload removes a worker that left for good.",
+    ),
 }
 
 # name of the operation -> (action, channel, retain, answered by, text)
@@ -114,6 +127,9 @@ _OPERATIONS: Final[dict[str, tuple[str, str, bool, tuple[str, ...], str]]] = {
     ),
     "sendReply": ("send", "reply", False, (), "Not retained: nobody waits for it later."),
     "sendRefused": ("send", "refused", False, (), "Sent before the input is acknowledged."),
+    "sendWorker": (
+        "send", "worker", True, (), "Sent every few seconds while messages are taken over.",
+    ),
 }  # fmt: skip
 
 

@@ -32,6 +32,7 @@ START: Final = datetime(2026, 1, 1, 12, tzinfo=UTC)
 """When the exercise of the committed examples begins."""
 
 _RIDGE, _COVE = "ridge", "cove"
+_WORKER = "worker-1"
 _ROAMER, _LEADER, _OTHER = "QA1ABC", "QB2DEF", "QX3GHI"
 
 
@@ -233,6 +234,7 @@ def _outbound(start: datetime) -> list[Example]:
         *_groups(start),
         *_alerts(start),
         *_replies(start),
+        *_worker(start),
     ]
 
 
@@ -377,4 +379,22 @@ def _replies(start: datetime) -> list[Example]:
         _out("reply-out", cove, "A check-out acknowledged.", went, retain=False),
         _out("reply-time", cove, "A heartbeat answered.", heartbeat, retain=False),
         _out("refused-element", refused_topic, "An element refused.", refused, retain=False),
+    ]
+
+
+def _worker(start: datetime) -> list[Example]:
+    lives = out.WorkerState(
+        region=REGION,
+        name=_WORKER,
+        up=True,
+        at=start + timedelta(seconds=18),
+        next_within_s=5,
+        waiting=0,
+    )
+    connected = start - timedelta(minutes=2)
+    will = out.WorkerState(region=REGION, name=_WORKER, up=False, at=connected)
+    topic = topics.worker_topic(REGION, _WORKER)
+    return [
+        _out("worker-up", topic, "A worker lives, and nothing waits.", lives),
+        _out("worker-will", topic, "The will that the broker sends if the worker vanishes.", will),
     ]

@@ -1,4 +1,4 @@
-"""What the workers publish: fan-out, reach, alerts, replies and refusals."""
+"""What the workers publish: fan-out, reach, alerts, replies, refusals and their sign of life."""
 
 from enum import StrEnum
 from typing import Annotated, Final, Literal
@@ -173,7 +173,9 @@ class Alert(Message):
     since: Moment
     opened_at: Moment
     cleared_at: Moment | None = None
+    cleared_because: str | None = None
     acknowledged_by: str | None = None
+    acknowledged_at: Moment | None = None
     note: str | None = None
     caution: str = CAUTION
 
@@ -209,6 +211,28 @@ class TimeReply(Message):
 
 Reply = Annotated[AckReply | TimeReply, Field(discriminator="kind")]
 """Topic `reply/{gateway}`, not retained."""
+
+
+class WorkerState(Message):
+    """Topic `worker/{worker}`, retained: a worker's sign of life, so that a reader knows how old
+    the picture is that the other topics give.
+
+    It is sent while messages are being taken over. A worker that cannot take any over (its Redis
+    is away, it hangs) is silent: take what it publishes for outdated once it has been silent for
+    three times `next_within_s`. The will says `up` false when the connection is lost.
+    """
+
+    v: Version = 1
+    region: Name
+    name: Name = Field(description="the worker; its client id as well")
+    up: bool = Field(description="false in the will and as the last word of a clean stop")
+    at: Moment = Field(description="when it was said; in a will, when its connection was made")
+    next_within_s: float | None = Field(
+        None, gt=0, description="how soon the next is due; null if none will come"
+    )
+    waiting: int | None = Field(
+        None, ge=0, description="messages received and not yet taken over; null if not known"
+    )
 
 
 class RefusalReason(StrEnum):

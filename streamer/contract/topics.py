@@ -71,5 +71,9 @@ def reply_topic(region: str, gateway: str) -> str:
     return f"{ROOT}/{region}/reply/{gateway}"
 
 
+def worker_topic(region: str, worker: str) -> str:
+    return f"{ROOT}/{region}/worker/{worker}"
+
+
 def refused_topic(region: str) -> str:
     return f"{ROOT}/{region}/refused"

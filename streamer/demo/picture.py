@@ -14,13 +14,16 @@ from streamer.contract.published import (
     AckReply,
     Alert,
     AlertState,
+    Carriage,
     FanOut,
     FanOutRepeater,
     Reach,
     Refusal,
     Reply,
+    WorkerState,
 )
 from streamer.contract.topics import ROOT, parse_inbound
+from streamer.demo.workers import Workers
 
 _RATE_OVER_MS: Final = 5_000
 _REPLY: Final[TypeAdapter[Any]] = TypeAdapter(Reply)
@@ -33,6 +36,7 @@ class ChangeKind(StrEnum):
     ALERT = "alert"
     REPLY = "reply"
     REFUSED = "refused"
+    WORKER = "worker"
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +51,7 @@ class Change:
 
 def filters(region: str) -> list[str]:
     """What a reader of the picture reads: everything published, and what gateways say."""
-    kinds = ("fanout", "reach", "alert", "reply", "gw")
+    kinds = ("fanout", "reach", "alert", "reply", "worker", "gw")
     return [*(f"{ROOT}/{region}/{kind}/#" for kind in kinds), f"{ROOT}/{region}/refused"]
 
 
@@ -60,12 +64,16 @@ class Picture:
     reaches: dict[str, Reach] = field(default_factory=dict)
     alerts: dict[str, Alert] = field(default_factory=dict)
     alert_kinds: Counter[str] = field(default_factory=Counter)
+    workers: Workers = field(default_factory=Workers)
+    not_carried_ms: dict[tuple[str, str], int] = field(default_factory=dict)
+    """(group, repeater) -> since when it is wanted there and not carried."""
     stations: set[str] = field(default_factory=set)
     replies: int = 0
     refused: int = 0
     unreadable: int = 0
     events: int = 0
     newest_ms: int | None = None
+    _troubled: frozenset[str] = frozenset()
     _alert_versions: dict[str, int] = field(default_factory=dict)
     _arrivals: deque[tuple[int, int]] = field(default_factory=deque)
 
@@ -76,7 +84,9 @@ class Picture:
             if inbound.region == self.region:
                 self._count_events(inbound.kind, payload, now_ms)
             return []
-        kind = topic.removeprefix(f"{ROOT}/{self.region}/").split("/", 1)[0]
+        kind, _, name = topic.removeprefix(f"{ROOT}/{self.region}/").partition("/")
+        if not payload and kind == "worker":
+            self.workers.leave(name)
         if not payload:
             return []  # a retained message was removed; alerts say themselves that they cleared
         try:
@@ -98,7 +108,23 @@ class Picture:
                 changes = self._reply(_REPLY.validate_json(payload), now_ms)
             case "refused":
                 changes = self._refusal(Refusal.model_validate_json(payload), now_ms)
+            case "worker":
+                self.workers.take(WorkerState.model_validate_json(payload), now_ms)
         return changes
+
+    def watch_workers(self, now_ms: int) -> list[Change]:
+        """What has begun or ended to be wrong with the workers; silence brings no message."""
+        troubles = self.workers.troubles(now_ms)
+        begun = [text for name, text in troubles.items() if name not in self._troubled]
+        ended = sorted(self._troubled - set(troubles))
+        self._troubled = frozenset(troubles)
+        return [
+            *(Change(now_ms, ChangeKind.WORKER, f"TROUBLE {text}", loud=True) for text in begun),
+            *(
+                Change(now_ms, ChangeKind.WORKER, f"well again: {name or 'a worker speaks'}")
+                for name in ended
+            ),
+        ]
 
     def _count_events(self, kind: str, payload: bytes, now_ms: int) -> None:
         if kind == "state":
@@ -122,6 +148,7 @@ class Picture:
         if old is not None and new.version <= old.version:
             return []
         self.fanouts[new.group] = new
+        self._note_carriage(old, new)
         before = {r.repeater for r in old.repeaters} if old else set()
         after = {r.repeater for r in new.repeaters}
         gained = [
@@ -131,6 +158,19 @@ class Picture:
         if not gained and not lost:
             return []
         return [Change(now_ms, ChangeKind.FANOUT, f"{new.group}: {' '.join([*gained, *lost])}")]
+
+    def _note_carriage(self, old: FanOut | None, new: FanOut) -> None:
+        """Not carried: since it is wanted or, if it was wanted before, since it is said to be."""
+        before = {r.repeater for r in old.repeaters} if old else set()
+        missing = {
+            (new.group, r.repeater): to_ms(
+                new.at if r.repeater in before or r.since is None else r.since
+            )
+            for r in new.repeaters
+            if r.carriage is Carriage.NOT_CARRIED
+        }
+        kept = {k: ms for k, ms in self.not_carried_ms.items() if k[0] != new.group or k in missing}
+        self.not_carried_ms = {**missing, **kept}
 
     def _reach(self, new: Reach, now_ms: int) -> list[Change]:
         old = self.reaches.get(new.group)

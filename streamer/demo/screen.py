@@ -29,18 +29,19 @@ from streamer.contract.published import (
 )
 from streamer.demo.picture import Picture, why_text, words
 from streamer.demo.story import Beat
+from streamer.domain.urgency import urgency
 
 _SHAPES: Final = {
     Carriage.CARRIED: ("●", "", "green"),
     Carriage.NOT_CARRIED: ("○", " NOT CARRIED", "bold red"),
     Carriage.UNKNOWN: ("?", " not known", "yellow"),
 }
+_NOT_YET: Final = ("○", " not yet", "yellow")
 _ALERT_STYLE: Final = {
     Severity.CRITICAL: "bold red",
     Severity.WARNING: "yellow",
     Severity.NOTICE: "cyan",
 }
-_RANK: Final = {Severity.CRITICAL: 0, Severity.WARNING: 1, Severity.NOTICE: 2}
 _GONE: Final = (Standing.CHECKED_OUT, Standing.EXPIRED)
 _STALE_S: Final = 5.0
 # (lines of repeaters per group, alerts, whether a long alert may take two lines), richest first
@@ -61,6 +62,7 @@ class Scene:
     trouble: str | None = None
     news: Sequence[str] = ()
     group_titles: dict[str, str] = field(default_factory=dict)
+    starved_after_s: dict[str, float] = field(default_factory=dict)
 
 
 def compose(picture: Picture, scene: Scene, width: int, height: int) -> list[Text]:
@@ -93,6 +95,8 @@ def _head(picture: Picture, scene: Scene) -> list[Text]:
     first = Text(scene.title, "bold")
     first.append(f"  {scene.show_s:.0f} s", "default")
     first.append(f"  {picture.events_per_s(scene.now_ms):.0f} events/s", "default")
+    troubles = [*filter(None, [scene.trouble]), *picture.workers.troubles(scene.now_ms).values()]
+    first.append_text(_picture_age(picture, scene.now_ms, "bold red" if troubles else "default"))
     newest_ms = picture.newest_ms
     if newest_ms is None:
         first.append("  no gateway heard yet", "yellow")
@@ -102,10 +106,20 @@ def _head(picture: Picture, scene: Scene) -> list[Text]:
         first.append(f"  a gateway spoke {age_s:.1f} s ago", style)
     first.append(f"  {scene.services}", "dim")
     lines = [first]
-    if scene.trouble:
-        lines.append(Text(f"TROUBLE  {scene.trouble}", "bold red"))
+    lines += [Text(f"TROUBLE  {trouble}", "bold red") for trouble in troubles]
     lines.append(Text("If someone keyed now, who would hear the group?", "italic"))
     return lines
+
+
+def _picture_age(picture: Picture, now_ms: int, style: str) -> Text:
+    """By the workers: gateways may speak though nobody works in what they say."""
+    age_s = picture.workers.age_s(now_ms)
+    if age_s is None:
+        return Text("  no worker heard yet", "yellow")
+    text = Text(f"  picture {age_s:.1f} s old", style)
+    if picture.workers.waiting:
+        text.append(f", {picture.workers.waiting} messages waiting")
+    return text
 
 
 def _group(picture: Picture, scene: Scene, name: str, width: int, chip_lines: int) -> list[Text]:
@@ -114,17 +128,28 @@ def _group(picture: Picture, scene: Scene, name: str, width: int, chip_lines: in
     carried = sum(r.carriage is Carriage.CARRIED for r in fanout.repeaters)
     wanted = len(fanout.repeaters)
     line = Text(name, "bold")
-    style = "green" if carried == wanted else "bold red"
+    late = _not_yet(picture, scene, name)
+    missing = [r for r in fanout.repeaters if r.carriage is not Carriage.CARRIED]
+    style = "bold red" if {r.repeater for r in missing} - late else "yellow"
+    if not missing:
+        style = "green"
     places = f"would be heard at {carried} of {wanted} repeaters" if wanted else "no repeater"
     line.append(f"  {places}", style)
     line.append(f"  {_counted(reach)}", "default")
     if title := scene.group_titles.get(name):
         line.append(f"  {title}", "dim")  # last: what a narrow terminal may cut off
-    lines = [line, *_chips(fanout, scene.now_ms, width, chip_lines)]
-    missing = _missing(reach, scene.now_ms)
-    if missing:
-        lines.append(Text(f"  not heard for: {missing}", "yellow"))
+    lines = [line, *_chips(fanout, late, scene.now_ms, width, chip_lines)]
+    silent = _missing(reach, scene.now_ms)
+    if silent:
+        lines.append(Text(f"  not heard for: {silent}", "yellow"))
     return lines
+
+
+def _not_yet(picture: Picture, scene: Scene, group: str) -> set[str]:
+    """Repeaters that do not carry the group, but are given time for it by its policy."""
+    since_ms = scene.now_ms - 1000 * scene.starved_after_s.get(group, 0)
+    missing = picture.not_carried_ms.items()
+    return {repeater for (name, repeater), ms in missing if name == group and ms > since_ms}
 
 
 def _counted(reach: Reach | None) -> str:
@@ -150,12 +175,13 @@ def _silence(member: Member, now_ms: int) -> str:
     return f"{silent_s} s ({words(member.standing)})"
 
 
-def _chips(fanout: FanOut, now_ms: int, width: int, most: int) -> list[Text]:
+def _chips(fanout: FanOut, late: set[str], now_ms: int, width: int, most: int) -> list[Text]:
     """The repeaters, those that fail their duty first, filled into `most` lines."""
     order = sorted(
-        fanout.repeaters, key=lambda r: (r.carriage is Carriage.CARRIED, -len(r.members))
+        fanout.repeaters,
+        key=lambda r: (r.carriage is Carriage.CARRIED, r.repeater in late, -len(r.members)),
     )
-    chips = [_chip(r, now_ms) for r in order]
+    chips = [_chip(r, now_ms, late=r.repeater in late) for r in order]
     chips += [Text(f"◌ {idle.repeater} carried in vain", "dim") for idle in fanout.idle]
     chips += [Text(f"x {name} barred", "magenta") for name in fanout.barred]
     lines = _filled(chips, width, most)
@@ -186,15 +212,15 @@ def _filled(chips: list[Text], width: int, most: int) -> list[list[Text]]:
     return lines
 
 
-def _chip(repeater: FanOutRepeater, now_ms: int) -> Text:
-    shape, word, style = _SHAPES[repeater.carriage]
+def _chip(repeater: FanOutRepeater, now_ms: int, *, late: bool) -> Text:
+    shape, word, style = _NOT_YET if late else _SHAPES[repeater.carriage]
     return Text(f"{shape} {repeater.repeater} {why_text(repeater, now_ms)}{word}", style)
 
 
 def _alerts(
     picture: Picture, scene: Scene, width: int, most: int, *, two_lines: bool
 ) -> list[Text]:
-    alerts = sorted(picture.alerts.values(), key=lambda a: (_RANK[a.severity], a.opened_at))
+    alerts = sorted(picture.alerts.values(), key=urgency)
     if not alerts:
         return [Text("no alert", "bold")]
     lines = [Text(f"{len(alerts)} alert{'s' * (len(alerts) > 1)}", "bold")]

@@ -77,8 +77,13 @@ class Show:
         now_ms = self._clock.now_ms()
         for message in self._reader.poll(wait_s):
             for change in self.picture.take(message.topic, message.payload, now_ms):
-                self.news.append(f"{change.kind.value}: {change.text}")
-                self.on_change(self.show_s, change)
+                self._tell(change)
+        for change in self.picture.watch_workers(now_ms):
+            self._tell(change)
+
+    def _tell(self, change: Change) -> None:
+        self.news.append(f"{change.kind.value}: {change.text}")
+        self.on_change(self.show_s, change)
 
     def _follow(self, fanout: FanOut) -> None:
         wanted = [r.repeater for r in fanout.repeaters]
@@ -99,6 +104,7 @@ class Show:
             trouble=self._reader.trouble,
             news=tuple(self.news),
             group_titles=titles,
+            starved_after_s={n: p.starved_after_s for n, p in self._view.policies.items()},
         )
 
     def _wall_ms(self, show_s: float) -> int:

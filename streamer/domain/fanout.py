@@ -106,7 +106,7 @@ def carriage_of(repeater: str, said: Carrying | None, sights: Sights) -> Carriag
 
 def _idle(snapshot: GroupSnapshot, wanted: set[str], sights: Sights) -> tuple[tuple[str, int], ...]:
     return tuple(
-        (repeater, said.ms)
+        (repeater, said.since_ms or said.ms)
         for repeater, said in sorted(snapshot.carrying.items())
         if said.carries and repeater not in wanted and sights.repeater(repeater).reporting
     )
@@ -115,4 +115,4 @@ def _idle(snapshot: GroupSnapshot, wanted: set[str], sights: Sights) -> tuple[tu
 def not_carried_since_ms(wanted: Wanted, said: Carrying | None, sights: Sights) -> int:
     """Since when a starved repeater is wanted, not carried, and able to carry."""
     able_ms = sights.repeater(wanted.repeater).since_ms or 0
-    return max(wanted.since_ms, said.ms if said is not None else 0, able_ms)
+    return max(wanted.since_ms, (said.since_ms or said.ms) if said is not None else 0, able_ms)

@@ -1,8 +1,9 @@
 """Which gateways and repeaters report, and so which members can be judged at all. Pure."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from enum import StrEnum
+from itertools import pairwise
 
 from streamer.clock import to_ms
 from streamer.contract.events import State
@@ -31,6 +32,8 @@ class RepeaterSight:
     reason: str
     cause: str | None = None
     """The gateway or repeater at fault."""
+    dark: tuple[tuple[int, int], ...] = ()
+    """Earlier times, from and to in ms, in which it could not hear; none overlap, oldest first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +45,26 @@ class GatewaySight:
     state: State | None
     down_repeaters: dict[str, int]
     """Repeaters that the gateway itself calls down, with the time in ms."""
+    dark: tuple[tuple[int, int], ...] = ()
+    """Earlier times, from and to in ms, in which the gateway was not there."""
+    flips: Mapping[str, tuple[tuple[int, bool], ...]] = field(default_factory=dict)
+
+
+Spans = tuple[tuple[int, int], ...]
+
+
+def dark_spans(live: LiveState, lost_after_ms: int) -> Spans:
+    """When the gateway was not there between its connections.
+
+    A connection that is followed by another without a goodbye, and soon, was only renewed: nothing
+    went unheard.
+    """
+    return tuple(
+        (earlier.last_ms, later.began_ms)
+        for earlier, later in pairwise(live.sessions)
+        if (earlier.ended or later.began_ms - earlier.last_ms > lost_after_ms)
+        and later.began_ms > earlier.last_ms
+    )
 
 
 def gateway_sight(live: LiveState, lost_after_ms: int, now_ms: int) -> GatewaySight:
@@ -51,17 +74,32 @@ def gateway_sight(live: LiveState, lost_after_ms: int, now_ms: int) -> GatewaySi
     down = {
         r.id: to_ms(r.changed_at) if r.changed_at else live.ms for r in state.repeaters if not r.up
     }
+    dark = dark_spans(live, lost_after_ms)
     if not state.up:
         # A will carries the time of its connection: when it came is the better word.
         since_ms = live.ms if live.state.get("seq") is not None else live.taken_ms
-        return GatewaySight(live.gateway, GatewayStanding.DOWN, since_ms, None, state, down)
-    if now_ms >= silent_ms:
-        return GatewaySight(live.gateway, GatewayStanding.SILENT, live.ms, None, state, down)
-    return GatewaySight(live.gateway, GatewayStanding.UP, live.began_ms, silent_ms, state, down)
+        standing, next_ms = GatewayStanding.DOWN, None
+    elif now_ms >= silent_ms:
+        standing, since_ms, next_ms = GatewayStanding.SILENT, live.ms, None
+    else:
+        since_ms = dark[-1][1] if dark else live.sessions[0].began_ms
+        standing, next_ms = GatewayStanding.UP, silent_ms
+    return GatewaySight(live.gateway, standing, since_ms, next_ms, state, down, dark, live.flips)
+
+
+def merged(spans: Iterable[tuple[int, int]]) -> Spans:
+    """Spans put in order, those that overlap made one."""
+    result: list[tuple[int, int]] = []
+    for begin_ms, end_ms in sorted(spans):
+        if result and begin_ms <= result[-1][1]:
+            result[-1] = result[-1][0], max(result[-1][1], end_ms)
+        else:
+            result.append((begin_ms, end_ms))
+    return tuple(result)
 
 
 class Sights:
-    """All gateways at one moment."""
+    """All gateways at one moment, each judged when it is asked for."""
 
     def __init__(
         self,
@@ -70,14 +108,24 @@ class Sights:
         lost_after_ms: int,
         now_ms: int,
     ) -> None:
+        self._states = states
         self._routers = routers
-        self._gateways = {
-            name: gateway_sight(live, lost_after_ms, now_ms) for name, live in states.items()
-        }
+        self._lost_after_ms = lost_after_ms
+        self._now_ms = now_ms
+        self._judged: dict[str, GatewaySight] = {}
+        self._repeaters: dict[str, RepeaterSight] = {}
 
     def gateway(self, gateway: str) -> GatewaySight:
-        found = self._gateways.get(gateway)
-        return found or GatewaySight(gateway, GatewayStanding.NEVER, None, None, None, {})
+        """Judge a gateway; one that never sent a state is `never`."""
+        found = self._judged.get(gateway)
+        if found is None:
+            live = self._states.get(gateway)
+            if live is None:
+                found = GatewaySight(gateway, GatewayStanding.NEVER, None, None, None, {})
+            else:
+                found = gateway_sight(live, self._lost_after_ms, self._now_ms)
+            self._judged[gateway] = found
+        return found
 
     def speaks_of_routes(self, gateway: str) -> bool:
         """Whether the gateway ever said what it carries; if not, that is unknown."""
@@ -86,28 +134,25 @@ class Sights:
     def repeater(self, repeater: str) -> RepeaterSight:
         """Judge a repeater. One of a gateway that never sent a state counts as reporting: what
         it hears is all that is known of it."""
+        found = self._repeaters.get(repeater)
+        if found is None:
+            found = self._repeaters[repeater] = self._judge(repeater)
+        return found
+
+    def _judge(self, repeater: str) -> RepeaterSight:
         gateway = repeater.split("/", 1)[0]
         sight = self.gateway(gateway)
-        if sight.standing is GatewayStanding.DOWN:
-            return RepeaterSight(
-                repeater, False, sight.since_ms, f"gateway {gateway} is down", gateway
-            )
-        if sight.standing is GatewayStanding.SILENT:
-            return RepeaterSight(
-                repeater, False, sight.since_ms, f"gateway {gateway} is not reporting", gateway
-            )
+        flips = sight.flips.get(repeater, ())
+        downs = [(a, b) for (a, up), (b, then) in pairwise(flips) if not up and then]
+        dark = merged([*sight.dark, *downs])
+        if sight.standing in (GatewayStanding.DOWN, GatewayStanding.SILENT):
+            what = "is down" if sight.standing is GatewayStanding.DOWN else "is not reporting"
+            reason = f"gateway {gateway} {what}"
+            return RepeaterSight(repeater, False, sight.since_ms, reason, gateway, dark)
         if repeater in sight.down_repeaters:
             since_ms = sight.down_repeaters[repeater]
-            return RepeaterSight(
-                repeater, False, since_ms, f"repeater {repeater} is down", repeater
-            )
-        return RepeaterSight(repeater, True, self._up_since_ms(sight, repeater), "reporting")
-
-    @staticmethod
-    def _up_since_ms(sight: GatewaySight, repeater: str) -> int | None:
-        if sight.state is None:
-            return None
-        changes = [
-            to_ms(r.changed_at) for r in sight.state.repeaters if r.id == repeater and r.changed_at
-        ]
-        return max([sight.since_ms or 0, *changes])
+            reason = f"repeater {repeater} is down"
+            return RepeaterSight(repeater, False, since_ms, reason, repeater, dark)
+        ups = [ms for ms, up in flips if up]
+        since = [ms for ms in (sight.since_ms, ups[-1] if ups else None) if ms is not None]
+        return RepeaterSight(repeater, True, max(since, default=None), "reporting", dark=dark)

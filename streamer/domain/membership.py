@@ -1,6 +1,6 @@
 """Who is a member of a group, where, and in what standing. Pure."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from streamer.clock import from_ms
@@ -35,6 +35,8 @@ class Departure:
 
 def check_out_of(summary: Summary, policy: Policy) -> Said | None:
     """The newest check-out: one said to the group, or its word said to nobody in particular."""
+    if not summary.words:
+        return summary.check_out
     said = [summary.words[w.upper()] for w in policy.check_out_words if w.upper() in summary.words]
     if summary.check_out is not None:
         said.append(summary.check_out)
@@ -79,27 +81,43 @@ def _judge_silence(
     expires_ms: int,
 ) -> Judgement:
     start_ms = summary.place.ms
-    if sight.reporting and sight.since_ms is not None and sight.since_ms > start_ms:
-        # Nobody could have been heard before the repeater came back.
-        start_ms = sight.since_ms
-        heard += f"; {sight.repeater} listens again since {clock_text(start_ms)}"
+    overdue_ms = when_silent_ms(start_ms, round(policy.overdue_after_s * 1000), sight.dark)
+    lost_ms = when_silent_ms(start_ms, round(policy.out_of_reach_after_s * 1000), sight.dark)
     judged_ms = now_ms
-    if not sight.reporting and sight.since_ms is not None:
-        judged_ms = min(now_ms, max(sight.since_ms, start_ms))
-    overdue_ms = start_ms + round(policy.overdue_after_s * 1000)
-    lost_ms = start_ms + round(policy.out_of_reach_after_s * 1000)
+    reasons = [heard]
+    unheard_ms = sum(max(0, end - max(begin, start_ms)) for begin, end in sight.dark)
+    if unheard_ms:
+        reasons.append(f"{_minutes(unheard_ms // 1000)} without {sight.repeater} are not counted")
+    if not sight.reporting:
+        reasons.append(f"{sight.reason}: nothing can be said since")
+        if sight.since_ms is not None:
+            judged_ms = min(now_ms, max(sight.since_ms, start_ms))
     # What had come about before the repeater went dark stays true.
     if judged_ms >= lost_ms:
-        reason = f"silent longer than {_minutes(policy.out_of_reach_after_s)}"
-        return Judgement(Standing.OUT_OF_REACH, (heard, reason), expires_ms, lost_ms)
-    if not sight.reporting:
-        reason = f"{sight.reason}: nothing can be said"
-        since_ms = sight.since_ms or now_ms
-        return Judgement(Standing.BLIND, (heard, reason), expires_ms, since_ms)
+        reasons.insert(1, f"silent longer than {_minutes(policy.out_of_reach_after_s)}")
+        return Judgement(Standing.OUT_OF_REACH, tuple(reasons), expires_ms, lost_ms)
     if judged_ms >= overdue_ms:
-        reason = f"silent longer than {_minutes(policy.overdue_after_s)}"
-        return Judgement(Standing.OVERDUE, (heard, reason), lost_ms, overdue_ms)
-    return Judgement(Standing.IN_REACH, (heard,), overdue_ms, start_ms)
+        reasons.insert(1, f"silent longer than {_minutes(policy.overdue_after_s)}")
+        next_ms = lost_ms if sight.reporting else expires_ms
+        return Judgement(Standing.OVERDUE, tuple(reasons), min(next_ms, expires_ms), overdue_ms)
+    if not sight.reporting:
+        since_ms = sight.since_ms or now_ms
+        return Judgement(Standing.BLIND, tuple(reasons), expires_ms, since_ms)
+    return Judgement(Standing.IN_REACH, tuple(reasons), min(overdue_ms, expires_ms), start_ms)
+
+
+def when_silent_ms(start_ms: int, needed_ms: int, dark: Sequence[tuple[int, int]]) -> int:
+    """When a silence that began at `start_ms` has lasted `needed_ms`, not counting the times in
+    which nobody could have been heard. `dark` in order, none overlapping."""
+    at_ms, left_ms = start_ms, needed_ms
+    for begin_ms, end_ms in dark:
+        if end_ms <= at_ms:
+            continue
+        listened_ms = max(0, begin_ms - at_ms)
+        if listened_ms >= left_ms:
+            break
+        at_ms, left_ms = end_ms, left_ms - listened_ms
+    return at_ms + left_ms
 
 
 def departures(summary: Summary, policy: Policy, judgement: Judgement) -> Iterator[Departure]:

@@ -69,11 +69,15 @@ class Summary:
 
 @dataclass(frozen=True, slots=True)
 class Carrying:
-    """What a repeater last said about carrying the group."""
+    """What a repeater last said about carrying the group.
+
+    `since_ms` is when it first said so without saying otherwise since; None if not known.
+    """
 
     ms: int
     carries: bool
     latency_s: float | None
+    since_ms: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,16 +135,30 @@ class StationRecord:
 
 
 @dataclass(frozen=True, slots=True)
+class SessionSpan:
+    """One connection of a gateway; `ended` if it, or its will, said that it is down."""
+
+    began_ms: int
+    last_ms: int
+    ended: bool
+
+
+@dataclass(frozen=True, slots=True)
 class LiveState:
-    """A gateway's newest state, as kept; `state` is the message itself as a dictionary."""
+    """A gateway's newest state, as kept; `state` is the message itself as a dictionary.
+
+    `sessions` are its newest connections, oldest first; `flips` when repeaters went up (True) or
+    down, oldest first.
+    """
 
     gateway: str
     boot: str
     session: int
     ms: int
-    began_ms: int
     taken_ms: int
     state: dict[str, Any]
+    sessions: tuple[SessionSpan, ...]
+    flips: dict[str, tuple[tuple[int, bool], ...]]
 
 
 @dataclass(frozen=True, slots=True)

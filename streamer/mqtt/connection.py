@@ -10,7 +10,7 @@ import select
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
@@ -24,6 +24,7 @@ from streamer.mqtt.settings import BrokerSettings
 NO_SUBSCRIBER: Final = 0x10
 _FAILURE: Final = 0x80
 _DEFAULT_WINDOW: Final = 100
+_READ_BYTES: Final = 2_000_000
 _UNSUPPORTED_VERSION: Final = (0x84, 1)  # MQTT 5.0 table 3-1, and return code 1 of MQTT 3.1.1
 
 
@@ -50,8 +51,7 @@ class Will:
     retain: bool = True
 
 
-@dataclass(frozen=True, slots=True)
-class Incoming:
+class Incoming(NamedTuple):
     """A message as it came; `mid` is what an acknowledgement names, `identifier` that of the
     subscription it came by, if that one was given any."""
 
@@ -94,6 +94,7 @@ class Connection:
         self._clock = clock
         self._client: paho.Client | None = None
         self._incoming: list[Incoming] = []
+        self._incoming_bytes = 0
         self._answers: deque[Published] = deque()
         self._granted: dict[int, list[ReasonCode]] = {}
         self._unsubscribed: set[int] = set()
@@ -210,6 +211,7 @@ class Connection:
     def _on_message(self, _c: Any, _u: Any, m: paho.MQTTMessage) -> None:
         # A topic that is not UTF-8 never gets this far: MQTT forbids it and brokers cut it off.
         named = getattr(m.properties, "SubscriptionIdentifier", None)
+        self._incoming_bytes += len(m.payload)
         self._incoming.append(
             Incoming(m.topic, bytes(m.payload), m.qos, m.retain, m.mid, named[0] if named else None)
         )
@@ -294,19 +296,22 @@ class Connection:
                 client.ack(message.mid, message.qos)
         self._flush()
 
-    def poll(self, timeout_s: float, limit: int = 512) -> list[Incoming]:
-        """Read what is there, at most `limit` messages; wait up to `timeout_s` if nothing is.
+    def poll(
+        self, timeout_s: float, limit: int = 512, limit_bytes: int = _READ_BYTES
+    ) -> list[Incoming]:
+        """Read what is there, at most `limit` messages, and none after those that together reach
+        `limit_bytes`; wait up to `timeout_s` if nothing is.
 
         Raises ConnectionLost when the connection has ended.
         """
         self._flush()
-        self._read(limit)
+        self._read(limit, limit_bytes)
         if not self._incoming and not self._answers:
             self._wait(timeout_s)
-            self._read(limit)
+            self._read(limit, limit_bytes)
         self._check(self._live.loop_misc())
         self._flush()
-        taken, self._incoming = self._incoming, []
+        taken, self._incoming, self._incoming_bytes = self._incoming, [], 0
         return taken
 
     def flush(self) -> None:
@@ -324,10 +329,10 @@ class Connection:
             self._check(self._live.loop_read())
         self._check(self._live.loop_misc())
 
-    def _read(self, limit: int) -> None:
+    def _read(self, limit: int, limit_bytes: int) -> None:
         # The library reads one packet a call; go on while that brings anything.
         client = self._live
-        while len(self._incoming) < limit:
+        while len(self._incoming) < limit and self._incoming_bytes < limit_bytes:
             before = self._progress
             self._check(client.loop_read())
             if self._progress == before:

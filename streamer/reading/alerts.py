@@ -57,6 +57,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--ack", metavar="ID", help="acknowledge this alert; needs --by")
     parser.add_argument("--by", metavar="NAME", help="who takes it in hand")
+    parser.add_argument(
+        "--take-over", action="store_true", help="even if it is in the hands of somebody else"
+    )
     parser.add_argument("--note", metavar="TEXT", help="what is being done about it")
     parser.add_argument(
         "--fail-if-open", action="store_true", help="exit code 1 if an unacknowledged alert is open"
@@ -76,7 +79,7 @@ def _work(desk: Desk, arguments: argparse.Namespace) -> Answer:
         if by is None:
             raise Misuse("--ack needs --by NAME: who takes the alert in hand?")
         note = _said("--note", arguments.note, LONGEST_NOTE)
-        return _acknowledge(desk, typed(arguments.ack), by, note)
+        return _acknowledge(desk, typed(arguments.ack), by, note, arguments.take_over)
     if arguments.by is not None or arguments.note is not None:
         raise Misuse("--by and --note belong to --ack ID: which alert?")
     found = alerts(desk)
@@ -153,12 +156,14 @@ def _lines(desk: Desk, alert: AlertEntry) -> list[str]:
 # -- acknowledging -----------------------------------------------------------------------------
 
 
-def _acknowledge(desk: Desk, alert_id: str, by: str, note: str | None) -> Answer:
+def _acknowledge(desk: Desk, alert_id: str, by: str, note: str | None, take_over: bool) -> Answer:
     try:
-        taken = acknowledge_alert(desk.store, alert_id, by, note, desk.now_ms)
+        taken = acknowledge_alert(desk.store, alert_id, by, note, desk.now_ms, take_over=take_over)
     except KeyError as error:
         known = suggestion(alert_id, sorted(desk.store.all_alerts()))
         raise NotFound(f"no alert {alert_id!r} is open; {known}") from error
+    except ValueError as error:
+        raise NotFound(f"{error} (--take-over)") from error
     except AlertConflict as error:
         raise NotFound(f"alert {alert_id!r} keeps changing just now: try again") from error
     entry = _entry(desk, taken)

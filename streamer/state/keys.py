@@ -11,6 +11,12 @@ HOLES_KEPT = 256
 """Ranges of sequence numbers kept of a boot; beyond it the oldest hole is given up as lost."""
 BOOTS_KEPT = 8
 """Newest boots of a gateway that are still judged; events of older ones are no longer counted."""
+SESSIONS_KEPT = 8
+"""Newest connections kept of a gateway: older darkness behind it is forgotten."""
+FLIPS_KEPT = 6
+"""Newest times kept at which a repeater went up or down."""
+MARKS_KEPT = 6
+"""Newest words kept of a repeater about carrying a group."""
 SENT_KEPT = 256
 """Newest forwardings kept of a group, to find loops in."""
 

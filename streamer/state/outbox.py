@@ -1,5 +1,6 @@
 """The half of the state's face that leads out: alerts, messages to publish, refusals, workers."""
 
+import json
 from collections.abc import Mapping, Sequence
 
 from streamer.contract.published import AlertKind
@@ -36,9 +37,8 @@ class Outbox(Base):
     def alerts_by_kind(self) -> dict[str, int]:
         """How many alerts of each kind are open or acknowledged; every kind is there."""
         counts = dict.fromkeys((kind.value for kind in AlertKind), 0)
-        with guarded():
-            for alert_id in self._client.hkeys(self.keys.alerts()):
-                counts[alert_id.split(".")[0]] += 1
+        for text in self.all_alerts().values():
+            counts[json.loads(text)["kind"]] += 1
         return counts
 
     def owner_of_alert(self, alert_id: str) -> str | None:

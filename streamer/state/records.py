@@ -1,6 +1,8 @@
 """The records as they stand in Redis, read into typed form. No I/O."""
 
 import json
+from functools import lru_cache
+from itertools import takewhile
 from typing import Any
 
 from streamer.contract.events import RouteAction
@@ -14,10 +16,12 @@ from streamer.domain.model import (
     PathEntry,
     Place,
     Said,
+    SessionSpan,
     StationRecord,
     Stay,
     Summary,
 )
+from streamer.state.keys import MARKS_KEPT
 
 
 def _said(register: list[Any] | None) -> Said | None:
@@ -49,6 +53,7 @@ def _stay(repeater: str, arrived: float, last: float, left: float | None = None)
     return Stay(repeater, int(arrived), int(last), None if left is None else int(left))
 
 
+@lru_cache(maxsize=2048)  # most members of a group have not changed since the last look
 def summary_from(station: str, text: str) -> Summary:
     """A group's field '=station', as the station script wrote it."""
     rev, _, _, body = text.split(" ", 3)
@@ -68,9 +73,15 @@ def summary_from(station: str, text: str) -> Summary:
 
 
 def _carrying(text: str) -> Carrying:
-    ms, action, latency, _ = text.split(" ", 3)
+    marks = [mark.split(" ", 3) for mark in text.split(";")]
+    ms, action, latency, _ = marks[0]
+    alike = list(takewhile(lambda mark: mark[1] == action, marks))
+    known = len(alike) < MARKS_KEPT
     return Carrying(
-        int(ms), action == RouteAction.CARRYING, None if latency == "-" else float(latency)
+        int(ms),
+        action == RouteAction.CARRYING,
+        None if latency == "-" else float(latency),
+        int(alike[-1][0]) if known else None,
     )
 
 
@@ -145,7 +156,11 @@ def live_from(gateway: str, text: str) -> LiveState:
         content["boot"],
         int(content["session"]),
         int(content["ms"]),
-        int(content["began"]),
         int(content["taken"]),
         json.loads(content["state"]),
+        tuple(SessionSpan(int(s[2]), int(s[3]), bool(s[4])) for s in content["sessions"]),
+        {
+            repeater: tuple((int(ms), bool(up)) for ms, up in reversed(flips))
+            for repeater, flips in dict(content["flips"] or {}).items()
+        },
     )

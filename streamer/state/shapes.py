@@ -4,7 +4,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)  # not frozen: that would cost a microsecond an event
 class Keying:
     """A heard event made ready: corrected times in ms, call sign and group resolved.
 
@@ -40,16 +40,20 @@ class RouteMark:
     source: str
 
 
+GatewayWord = tuple[str, int, int | str, int, str, int, list[tuple[str, int, int]]]
+
+
 @dataclass(slots=True)
 class GatewayBatch:
     """What one gateway said in a batch.
 
-    An event is (boot, seq, tally, quarantined call or '', reason, ms); a state is (boot, session,
-    seq or 'will', ms, JSON). `future_ms` is when a time was last ahead of the server's, 0 if none.
+    An event is (boot, seq, tally, quarantined call or '', reason, ms). A state is (boot, session,
+    seq or 'will', ms, JSON, 1 if up, flips), and a flip (repeater, since ms, 1 if up). `future_ms`
+    is when a time was last ahead of the server's, 0 if none.
     """
 
     events: list[tuple[str, int, str, str, str, int]] = field(default_factory=list)
-    states: list[tuple[str, int, int | str, int, str]] = field(default_factory=list)
+    states: list[GatewayWord] = field(default_factory=list)
     future_ms: int = 0
 
 

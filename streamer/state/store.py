@@ -123,6 +123,8 @@ class Store(Outbox):
             "holes": k.HOLES_KEPT,
             "boots": k.BOOTS_KEPT,
             "quarantine": limits.quarantine_size,
+            "sessions": k.SESSIONS_KEPT,
+            "flips": k.FLIPS_KEPT,
         }
         calls = []
         split = self._split(batches)
@@ -228,6 +230,7 @@ class Store(Outbox):
             "now": now_ms,
             "refresh": round(self.view.limits.roster_refresh_s * 1000),
             "sent_kept": k.SENT_KEPT,
+            "marks_kept": k.MARKS_KEPT,
         }
         calls = []
         for partition, names in self._split(by_group).items():

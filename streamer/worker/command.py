@@ -2,7 +2,6 @@
 
 import argparse
 import signal
-import socket
 import sys
 from pathlib import Path
 from types import FrameType
@@ -18,6 +17,7 @@ from streamer.state.store import Store, StoreMismatch, StoreUnavailable, connect
 from streamer.worker.health import Health, serve
 from streamer.worker.loop import SHARE, Worker, WorkerSettings
 from streamer.worker.metrics import Metrics
+from streamer.worker.sign import check_name, default_name
 
 log = structlog.get_logger()
 
@@ -26,8 +26,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("region", type=Path, help="the region file (TOML)")
     parser.add_argument(
         "--name",
-        default=f"worker-{socket.gethostname()}",
-        help="client id, the same at every start of this worker; each worker needs its own",
+        default=default_name(),
+        help="client id, the same at every start of this worker; each worker needs its own "
+        "(default: %(default)s)",
     )
     parser.add_argument("--broker", metavar="URL", help="mqtt:// or mqtts://, instead of [broker]")
     parser.add_argument("--redis", metavar="URL", help="instead of redis_url of the region file")
@@ -45,6 +46,7 @@ def main(arguments: argparse.Namespace) -> int:
     """Exit codes: 0 stopped as asked, 1 cannot work with what it found, 2 used wrongly."""
     configure_logs()
     try:
+        check_name(arguments.name)
         view = load_region(arguments.region)
         broker = broker_from_url(arguments.broker) if arguments.broker else view.region.broker
         host, port = _host_port(arguments.http) if arguments.http else ("", 0)

@@ -5,8 +5,8 @@ result is committed only if the subject has not changed meanwhile; otherwise it 
 """
 
 import json
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from hashlib import sha256
 
 from streamer.alerts import conditions as found
@@ -49,6 +49,7 @@ class WorkedOut:
     outcome: Outcome
     told: str
     conditions: Sequence[Condition]
+    endings: Mapping[str, str] = field(default_factory=dict)
 
 
 def _digest(text: str) -> str:
@@ -118,7 +119,7 @@ class Deriver:
             view.name, snapshot, judged, round(view.limits.reply_within_s * 1000), now_ms
         )
         self._watch.group(snapshot, judged, fanout)
-        return WorkedOut(outcome, snapshot.conditions, trouble.conditions)
+        return WorkedOut(outcome, snapshot.conditions, trouble.conditions, trouble.endings)
 
     def _retire_group(self, claim: Claim, snapshot: GroupSnapshot, now_ms: int) -> WorkedOut:
         """The region file has dropped the group: take back what was published about it."""
@@ -240,7 +241,9 @@ class Deriver:
             if digest != found_out.told:
                 subject = outcome.claim.subject
                 try:
-                    raised = raise_alerts(self._store, subject, found_out.conditions, now_ms)
+                    raised = raise_alerts(
+                        self._store, subject, found_out.conditions, now_ms, found_out.endings
+                    )
                 except AlertConflict:
                     self._watch.outdated()
                     continue  # uncommitted, so the subject comes up again when its claim ends

@@ -231,14 +231,22 @@ class Intake:
         entry = batch.gateway(gateway)
         if ms > now_ms + self._future_ms:
             entry.future_ms = max(entry.future_ms, now_ms)
-        # The order of states is not by time; a wrong clock must not silence a gateway that has yet
-        # to learn how wrong it is, so its heartbeat counts as of now.
+        if event.clock_offset_s is None and not message.retain:
+            # Its clock may be years off (a board without a battery, just started): what has just
+            # come was just said. The order of states does not go by time.
+            ms = now_ms
         ms = max(0, min(ms, now_ms))
+        flips = [
+            (r.id, max(0, min(to_ms(r.changed_at) + offset_ms, ms)), int(r.up))
+            for r in event.repeaters
+            if r.changed_at is not None
+        ]
         if not message.retain and event.up and event.seq is not None:
             batch.states.append((gateway, len(entry.states), event))
         content = event.model_dump_json(exclude_none=True)
         seq = "will" if event.seq is None else event.seq
-        entry.states.append((event.boot, event.session, seq, ms, content))
+        word = (event.boot, event.session, seq, ms, content, int(event.up), flips)
+        entry.states.append(word)
 
     # -- checks ------------------------------------------------------------------------------
 

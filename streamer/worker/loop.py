@@ -34,20 +34,24 @@ from streamer.worker.merger import Merged, Merger
 from streamer.worker.messages import time_reply
 from streamer.worker.metrics import Metrics
 from streamer.worker.publisher import Publisher
+from streamer.worker.sign import Sign
 from streamer.worker.watch import Watch
 
 log = structlog.get_logger()
 
-RECEIVE_MAXIMUM = 1000
+RECEIVE_MAXIMUM = 4000
+"""Messages that may be on the way or held here. The broker may allow less (Mosquitto:
+max_inflight_messages); the more, the less work an event is while a backlog is read."""
 READ_AT_ONCE = RECEIVE_MAXIMUM // 2
 """So that the other half can come while this one is being merged."""
 EVENTS_PER_BATCH = 4000
 """Larger arrivals are merged in several steps, so that no script runs long."""
-HELD_LIMIT = 4 * RECEIVE_MAXIMUM
-BEHIND_AT = READ_AT_ONCE // 2
-"""So many messages at once say that more are waiting; then subjects are looked at less often."""
+HELD_BYTES = 16_000_000
+"""No more is read while so much is held."""
+BEHIND_AT = 400
+"""So many events at once say that more are waiting; then subjects are looked at less often."""
 TICK_S = 0.1
-LOOKING_SHARE = 0.2
+LOOKING_SHARE = 0.1
 """How much of the time looking at subjects may take while behind; longest pause: SLOW_TICK_S."""
 SLOW_TICK_S = 1.0
 UNTOLD_AFTER_MS = 3000
@@ -89,6 +93,7 @@ class Worker:
         self._intake = Intake(view)
         self._deriver = Deriver(store, clock, Watch(metrics))
         self._merger = Merger(store)
+        self._sign = Sign(view.name, settings.name, clock)
         self._begun: tuple[int, float] = 0, 0.0  # messages that are being merged, since when
         self._behind = False
         self._next_tick_s = 0.0
@@ -135,6 +140,7 @@ class Worker:
         self._serve(connection, lambda: self._clock.monotonic_s() > self._last_message_s + quiet_s)
         ending = Connection(self._settings.broker, Session(self._settings.name), self._clock)
         ending.open()
+        self._sign.remove(ending)
         ending.close()
         log.info("session given up", name=self._settings.name)
 
@@ -150,6 +156,7 @@ class Worker:
             clean=False,
             expiry_s=SESSION_EXPIRY_S,
             receive_maximum=RECEIVE_MAXIMUM,
+            will=self._sign.will(),
         )
         connection = Connection(self._settings.broker, session, self._clock)
         try:
@@ -198,7 +205,7 @@ class Worker:
         try:
             while not stopping():
                 self._beat()
-                if len(held) < HELD_LIMIT:
+                if _room_for_more(held):
                     held += self._receive(connection, 0.0 if held else self._idle_s())
                 try:
                     if self._reload is not None:
@@ -219,6 +226,9 @@ class Worker:
         except ConnectionLost as error:
             # What was not acknowledged comes again on the next connection.
             self._broker_trouble(error)
+        except BaseException:
+            connection.abandon()  # so that the will tells that nobody works here any more
+            raise
         finally:
             self._merger.abandon()  # not acknowledged: it comes again
             self._begun = 0, 0.0
@@ -237,13 +247,14 @@ class Worker:
         news = held[self._begun[0] :]
         arrival = [self._read(part) for part in parts_of(news, EVENTS_PER_BATCH)]
         self._finish(connection, publisher, held)
-        self._behind = len(news) >= BEHIND_AT
+        self._behind = sum(merged.batch.events for merged in arrival) >= BEHIND_AT
         if arrival:
             self._merger.begin(arrival)
             self._begun = len(held), begun_s
             if not self._behind:
                 self._finish(connection, publisher, held)
         self._tick(connection, publisher, held, merged=bool(news))
+        self._sign.live(publisher, len(held))
         publisher.pump()
         connection.flush()
 
@@ -274,7 +285,7 @@ class Worker:
         until_s = self._clock.monotonic_s() + seconds
         while self._clock.monotonic_s() < until_s and not stopping():
             self._beat()
-            if len(held) < HELD_LIMIT:
+            if _room_for_more(held):
                 held += self._receive(connection, 0.05)
             else:
                 self._clock.sleep_s(0.05)
@@ -283,6 +294,7 @@ class Worker:
         """Before leaving: what was committed goes out. What was not acknowledged waits for us."""
         self._health.draining = True
         until_s = self._clock.monotonic_s() + 5.0
+        self._sign.stop(publisher)
         try:
             self._finish(connection, publisher, held)
             self._look(publisher)
@@ -428,6 +440,10 @@ class Worker:
         least, most = _BACKOFF_S
         step: float = min(most, least * 2 ** min(failures, 10))
         return step * random.uniform(0.5, 1.0)  # noqa: S311 - jitter is no secret
+
+
+def _room_for_more(held: Sequence[Incoming]) -> bool:
+    return sum(len(message.payload) for message in held) < HELD_BYTES
 
 
 __all__ = ["StoreMismatch", "Worker", "WorkerSettings"]

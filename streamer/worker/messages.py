@@ -27,9 +27,9 @@ _EPOCH = from_ms(0)
 
 def carried_after_s(wanted: Wanted, said: Carrying | None) -> float | None:
     """How long after it was called for the group came to be carried; None if not known."""
-    if wanted.carriage is not Carriage.CARRIED or said is None:
+    if wanted.carriage is not Carriage.CARRIED or said is None or said.since_ms is None:
         return None
-    waited_ms = said.ms - wanted.since_ms
+    waited_ms = said.since_ms - wanted.since_ms
     return waited_ms / 1000 if waited_ms >= 0 else None
 
 

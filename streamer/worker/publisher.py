@@ -63,12 +63,12 @@ class Publisher:
             token = self._connection.publish(m.topic, m.payload.encode(), retain=m.retain)
             self._sent[token] = item
 
-    def send_plain(self, topic: str, payload: str) -> None:
+    def send_plain(self, topic: str, payload: str, *, retain: bool = False) -> None:
         """Send something that is not in the outbox, as soon as there is room."""
         while not self._connection.room:
             self.collect()
             self._connection.wait_for_answers(0.05)
-        self._plain.add(self._connection.publish(topic, payload.encode()))
+        self._plain.add(self._connection.publish(topic, payload.encode(), retain=retain))
 
     def await_plain(self) -> None:
         """Wait until the broker has answered all that `send_plain` sent."""
@@ -86,7 +86,7 @@ class Publisher:
                 item = self._sent.pop(answer.token, None)
             if not answer.ok:
                 self._metrics.publish_refused.inc()
-                topic = item.message.topic if item else "refused or reply"
+                topic = item.message.topic if item else "refused, reply or worker"
                 log.error(
                     "broker refused a message",
                     topic=topic,

@@ -17,7 +17,7 @@ class Watch:
 
     def __init__(self, metrics: Metrics) -> None:
         self._metrics = metrics
-        self._carried: dict[tuple[str, str], int] = {}
+        self._carried: dict[tuple[str, str], int | None] = {}
 
     def outdated(self) -> None:
         self._metrics.outdated.inc()
@@ -41,8 +41,12 @@ class Watch:
             said = snapshot.carrying.get(wanted.repeater)
             waited_s = carried_after_s(wanted, said)
             key = (group, wanted.repeater)
-            if waited_s is not None and said is not None and self._carried.get(key) != said.ms:
-                self._carried[key] = said.ms
+            if (
+                waited_s is not None
+                and said is not None
+                and self._carried.get(key) != said.since_ms
+            ):
+                self._carried[key] = said.since_ms
                 metrics.heard_to_carried_seconds.labels(wanted.repeater).observe(waited_s)
 
     def gateway(self, sight: GatewaySight, snapshot: GatewaySnapshot) -> None:

@@ -47,7 +47,7 @@ class TestMembers:
 
     def test_overdue(self) -> None:
         trouble = only(found_in(group(station(ins=[0]), carrying=CARRIED), 60))
-        assert trouble.id == "member_overdue.RESCUE.QA1ABC"
+        assert trouble.id == "member.RESCUE.QA1ABC"
         assert (trouble.kind, trouble.severity) == (AlertKind.MEMBER_OVERDUE, Severity.WARNING)
         assert trouble.title == "QA1ABC of RESCUE is overdue"
         assert trouble.reasons == ("heard 08:00:00Z on ridge/uhf", "silent longer than 1 min")
@@ -56,14 +56,19 @@ class TestMembers:
 
     def test_out_of_reach(self) -> None:
         trouble = only(found_in(group(station(ins=[0]), carrying=CARRIED), 120))
-        assert trouble.id == "member_out_of_reach.RESCUE.QA1ABC"
+        assert trouble.id == "member.RESCUE.QA1ABC"
         assert trouble.severity is Severity.CRITICAL
         assert trouble.title == "QA1ABC of RESCUE is out of reach"
         assert "near ridge/uhf" in trouble.next_step
         assert trouble.since_ms == at(120)
 
-    def test_the_expired_and_the_checked_out_are_nobodys_trouble(self) -> None:
-        assert found_in(group(station(ins=[0]), carrying=CARRIED), 240).conditions == ()
+    def test_the_expired_keep_their_alert_but_open_none(self) -> None:
+        trouble = only(found_in(group(station(ins=[0]), carrying=CARRIED), 240))
+        assert not trouble.opens
+        assert trouble.severity is Severity.WARNING
+        assert trouble.title == "QA1ABC was never heard again and is no longer counted in RESCUE"
+
+    def test_the_checked_out_are_nobodys_trouble(self) -> None:
         out = group(station(heard=5, ins=[0], out=5), carrying=CARRIED)
         assert found_in(out, 70).conditions == ()
 
@@ -296,7 +301,7 @@ def test_every_kind_has_words_fit_for_people() -> None:
     assert {c.kind for c in made} == set(AlertKind)
     for condition in made:
         assert re.fullmatch(r"[A-Za-z0-9_.-]+", condition.id)  # one level of a topic
-        assert condition.id.startswith(condition.kind)
+        assert condition.id.startswith((condition.kind, "member."))
         assert 0 < len(condition.title) <= 80
         assert condition.next_step.endswith(".")
         assert condition.reasons

@@ -82,25 +82,59 @@ def test_any_change_of_what_it_says_is_told_under_a_higher_version(
 
 
 def test_an_acknowledgement_outlives_a_change() -> None:
-    taken = acknowledge(opened(), "QA1ABC", "on my way")
+    taken = acknowledge(opened(), "QA1ABC", "on my way", NOW_MS)
     assert (taken.state, taken.acknowledged_by, taken.note) == (
         AlertState.ACKNOWLEDGED,
         "QA1ABC",
         "on my way",
     )
     assert taken.version == NOW_MS + 1
-    worse = condition(severity=Severity.CRITICAL)
-    (told,) = reconcile("scene", {taken.id: taken}, [worse], NOW_MS).changed
-    assert (told.state, told.acknowledged_by, told.note, told.severity) == (
+    other = condition(reasons=("another reason",))
+    (told,) = reconcile("scene", {taken.id: taken}, [other], NOW_MS).changed
+    assert (told.state, told.acknowledged_by, told.note) == (
         AlertState.ACKNOWLEDGED,
         "QA1ABC",
         "on my way",
-        Severity.CRITICAL,
     )
 
 
+def test_trouble_that_gets_worse_is_open_again() -> None:
+    taken = acknowledge(opened(), "QA1ABC", "on my way", NOW_MS)
+    worse = condition(severity=Severity.CRITICAL)
+    (told,) = reconcile("scene", {taken.id: taken}, [worse], NOW_MS).changed
+    assert (told.state, told.acknowledged_by, told.acknowledged_at) == (AlertState.OPEN, None, None)
+    less = condition(severity=Severity.WARNING)
+    taken = acknowledge(told, "QA1ABC", None, NOW_MS)
+    (told,) = reconcile("scene", {taken.id: taken}, [less], NOW_MS).changed
+    assert told.state is AlertState.ACKNOWLEDGED
+
+
+def test_nobody_loses_an_alert_without_a_word() -> None:
+    taken = acknowledge(opened(), "QA1ABC", "on my way", NOW_MS)
+    with pytest.raises(ValueError, match="in the hands of QA1ABC since"):
+        acknowledge(taken, "QB2DEF", None, NOW_MS + 1000)
+    assert acknowledge(taken, "QA1ABC", "there", NOW_MS + 1000).note == "there"
+    mine = acknowledge(taken, "QB2DEF", None, NOW_MS + 1000, take_over=True)
+    assert (mine.acknowledged_by, mine.acknowledged_at) == ("QB2DEF", from_ms(NOW_MS + 1000))
+
+
+def test_what_only_keeps_an_alert_opens_none() -> None:
+    kept = condition(opens=False)
+    assert reconcile("scene", {}, [kept], NOW_MS).nothing
+    alert = opened()
+    assert not reconcile("scene", {alert.id: alert}, [kept], NOW_MS).cleared
+
+
+def test_a_cleared_alert_says_why() -> None:
+    alert = opened()
+    (cleared,) = reconcile("scene", {alert.id: alert}, [], NOW_MS).cleared
+    assert cleared.cleared_because == "it reports again"
+    (cleared,) = reconcile("scene", {alert.id: alert}, [], NOW_MS, {alert.id: "seen"}).cleared
+    assert cleared.cleared_because == "seen"
+
+
 def test_when_the_trouble_is_over_the_alert_clears_whoever_had_it() -> None:
-    for alert in (opened(), acknowledge(opened(), "QA1ABC", None)):
+    for alert in (opened(), acknowledge(opened(), "QA1ABC", None, NOW_MS)):
         changes = reconcile("scene", {alert.id: alert}, [], NOW_MS + 1000)
         (cleared,) = changes.cleared
         assert changes.remaining == {}
@@ -115,7 +149,7 @@ def test_a_cleared_alert_cannot_be_acknowledged() -> None:
     alert = opened()
     (cleared,) = reconcile("scene", {alert.id: alert}, [], NOW_MS).cleared
     with pytest.raises(ValueError, match=r"gateway_lost\.ridge is cleared"):
-        acknowledge(cleared, "QA1ABC", None)
+        acknowledge(cleared, "QA1ABC", None, NOW_MS)
 
 
 def test_one_of_several_comes_or_goes_alone() -> None:
@@ -141,7 +175,7 @@ def test_versions_rise_through_clearing_and_reopening(what: list[str]) -> None:
         now_ms = NOW_MS + 1000 * second
         if step == "taken":
             if known:
-                known = {i: acknowledge(a, "QA1ABC", None) for i, a in known.items()}
+                known = {i: acknowledge(a, "QA1ABC", None, now_ms) for i, a in known.items()}
                 told += [a.version for a in known.values()]
             continue
         severity = Severity.CRITICAL if step == "worse" else Severity.WARNING

@@ -27,7 +27,8 @@ from tests.servers import Mosquitto, Redis, WorkerProcess
 WORKER = "bench-worker"
 _NO_PROGRESS_S = 30.0
 # No snapshot of the whole queue while something is timed; 1800 s is Mosquitto's own default.
-_BROKER_LINES = "autosave_interval 1800\n"
+# As many messages under way as a worker asks for.
+_BROKER_LINES = "autosave_interval 1800\nmax_inflight_messages 4000\n"
 
 
 class BenchError(Exception):

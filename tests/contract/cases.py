@@ -23,6 +23,7 @@ _GOOD = {
     "ack": "out/reply-in.json",
     "time": "out/reply-time.json",
     "refused": "out/refused-element.json",
+    "worker": "out/worker-up.json",
 }
 
 # message, place of the changed value, the bad value (GONE: left out)
@@ -106,6 +107,11 @@ BAD: list[_Bad] = [
     *_gone("refused", "at", "topic", "reason", "detail", "size_bytes"),
     *_each("refused", "reason", "dislike", None),
     *_each("refused", "detail", _LONG, None),
+    *_gone("worker", "region", "name", "up", "at"),
+    *_each("worker", "name", "", "Worker", "a/b", "+", "a.b", "x" * 33, None),
+    *_each("worker", "up", 1, "true", None),
+    *_each("worker", "next_within_s", 0, -1, "5"),
+    *_each("worker", "waiting", -1, 0.5, "0"),
 ]
 
 

@@ -59,7 +59,10 @@ def test_every_reference_leads_somewhere() -> None:
 
 def test_addresses_are_those_of_the_code() -> None:
     """The parameters filled in give what `streamer.contract.topics` makes."""
-    filled = {"region": "farisle", "gateway": "ridge", "group": "SEARCH", "alert": "x.ridge"}
+    filled = {
+        "region": "farisle", "gateway": "ridge", "group": "SEARCH", "alert": "x.ridge",
+        "worker": "worker-1",
+    }  # fmt: skip
     made = {
         name: re.sub(r"\{(\w+)\}", lambda m: filled[m[1]], channel["address"])
         for name, channel in DOCUMENT["channels"].items()
@@ -73,6 +76,7 @@ def test_addresses_are_those_of_the_code() -> None:
         "alert": topics.alert_topic("farisle", "x.ridge"),
         "reply": topics.reply_topic("farisle", "ridge"),
         "refused": topics.refused_topic("farisle"),
+        "worker": topics.worker_topic("farisle", "worker-1"),
     }
     for channel in DOCUMENT["channels"].values():
         assert set(channel["parameters"]) == set(re.findall(r"\{(\w+)\}", channel["address"]))
@@ -84,11 +88,11 @@ def test_gateways_are_received_from_and_all_else_is_sent() -> None:
         seen[operation["action"]].add(operation["channel"]["$ref"].rsplit("/", 1)[1])
         assert operation["bindings"]["mqtt"]["qos"] == 1
     assert seen["receive"] == {"heard", "route", "state"}
-    assert seen["send"] == {"fanout", "reach", "alert", "reply", "refused"}
+    assert seen["send"] == {"fanout", "reach", "alert", "reply", "refused", "worker"}
     retained = {
         name for name, op in DOCUMENT["operations"].items() if op["bindings"]["mqtt"]["retain"]
     }
-    assert retained == {"receiveState", "sendFanout", "sendReach", "sendAlert"}
+    assert retained == {"receiveState", "sendFanout", "sendReach", "sendAlert", "sendWorker"}
 
 
 def _payload_validator(message: str) -> Draft7Validator:

@@ -14,7 +14,10 @@ RULES = Path(__file__).parents[2] / "dashboards" / "rules.yml"
 
 def test_prometheus_accepts_the_rules() -> None:
     done = subprocess.run(
-        [program("promtool"), "check", "rules", str(RULES)], capture_output=True, text=True
+        [program("promtool"), "check", "rules", str(RULES)],
+        capture_output=True,
+        text=True,
+        check=False,
     )
     assert done.returncode == 0, done.stderr
 

@@ -15,6 +15,7 @@ from streamer.contract.published import (
     Severity,
     Standing,
     Why,
+    WorkerState,
 )
 from streamer.demo.picture import ChangeKind, Picture
 
@@ -22,17 +23,36 @@ NOW = 1_767_225_600_000
 REGION = "farisle"
 
 
-def fanout(version: int, *names: str, group: str = "SHORE") -> bytes:
+def fanout(
+    version: int,
+    *names: str,
+    group: str = "SHORE",
+    carriage: Carriage = Carriage.CARRIED,
+    at_ms: int = NOW,
+) -> bytes:
     repeaters = tuple(
         FanOutRepeater(
-            repeater=name, why=(Why.MEMBER,), members=("QA1ABC",), carriage=Carriage.CARRIED
+            repeater=name, why=(Why.MEMBER,), members=("QA1ABC",), carriage=carriage,
+            since=from_ms(NOW),
         )
         for name in names
-    )
+    )  # fmt: skip
     message = FanOut(
-        region=REGION, group=group, version=version, at=from_ms(NOW), repeaters=repeaters
+        region=REGION, group=group, version=version, at=from_ms(at_ms), repeaters=repeaters
     )
     return message.model_dump_json().encode()
+
+
+def worker(at_ms: int, name: str = "worker-1", *, up: bool = True, waiting: int = 0) -> bytes:
+    said = WorkerState(
+        region=REGION,
+        name=name,
+        up=up,
+        at=from_ms(at_ms),
+        next_within_s=5 if up else None,
+        waiting=waiting if up else None,
+    )
+    return said.model_dump_json().encode()
 
 
 def reach(version: int, repeater: str, standing: Standing) -> bytes:
@@ -125,3 +145,89 @@ def test_replies_are_told_and_nonsense_is_counted() -> None:
     assert picture.take(topic, b"\xff not JSON", NOW) == []
     assert picture.take("net/elsewhere/other", b"{}", NOW) == []
     assert (picture.replies, picture.unreadable) == (1, 1)
+
+
+WORKER = topics.worker_topic(REGION, "worker-1")
+
+
+def told(picture: Picture, now_ms: int) -> list[str]:
+    return [change.text for change in picture.watch_workers(now_ms)]
+
+
+def test_a_frozen_worker_is_told_once_and_its_return_too() -> None:
+    picture = Picture(REGION)
+    for beat in range(3):
+        assert picture.take(WORKER, worker(NOW + 2000 * beat), NOW + 2000 * beat) == []
+    last = NOW + 4000
+    assert told(picture, last + 15_000) == []
+    assert told(picture, last + 15_001) == [
+        "TROUBLE worker worker-1 has not spoken for 15 s: what is shown is outdated"
+    ]
+    assert told(picture, last + 20_000) == []
+    picture.take(WORKER, worker(last + 21_000), last + 21_000)
+    assert told(picture, last + 21_000) == ["well again: worker-1"]
+
+
+def test_a_worker_that_says_down_is_trouble_at_once() -> None:
+    picture = Picture(REGION)
+    picture.take(WORKER, worker(NOW), NOW)
+    picture.take(WORKER, worker(NOW - 60_000, up=False), NOW + 1000)  # its will
+    assert told(picture, NOW + 1000) == [
+        "TROUBLE worker worker-1 is down: what is shown is outdated"
+    ]
+    assert picture.workers.age_s(NOW + 1000) == 1.0
+    picture.take(WORKER, b"", NOW + 2000)  # left for good
+    assert told(picture, NOW + 2000) == ["well again: worker-1"]
+
+
+def test_one_silent_worker_of_two_is_trouble() -> None:
+    picture = Picture(REGION)
+    picture.take(WORKER, worker(NOW), NOW)
+    other = topics.worker_topic(REGION, "worker-2")
+    for ms in (NOW, NOW + 16_000):
+        picture.take(other, worker(ms, "worker-2"), ms)
+    assert told(picture, NOW + 16_000) == [
+        "TROUBLE worker worker-1 has not spoken for 16 s: what it was dealt is missing here"
+    ]
+    assert picture.workers.age_s(NOW + 16_000) == 0
+
+
+def test_a_retained_word_of_long_ago_is_no_sign_of_life() -> None:
+    picture = Picture(REGION)
+    for _ in range(2):  # again, as after a reconnection
+        picture.take(WORKER, worker(NOW - 600_000), NOW)
+    assert picture.workers.age_s(NOW) == 600
+    assert len(told(picture, NOW)) == 1
+
+
+def test_a_clock_that_differs_does_not_matter_once_the_worker_speaks() -> None:
+    picture = Picture(REGION)
+    for beat in range(2):
+        picture.take(WORKER, worker(NOW - 600_000 + 2000 * beat), NOW + 2000 * beat)
+    assert picture.workers.age_s(NOW + 2500) == 0.5
+    assert told(picture, NOW + 2500) == []
+
+
+def test_where_no_worker_speaks_at_all_it_is_said_after_a_while() -> None:
+    picture = Picture(REGION)
+    assert told(picture, NOW) == []
+    assert told(picture, NOW + 15_001) == [
+        "TROUBLE no worker has ever spoken: nobody keeps what is shown here"
+    ]
+
+
+def test_since_when_a_repeater_is_not_carried() -> None:
+    picture, topic = Picture(REGION), topics.fanout_topic(REGION, "SHORE")
+    not_carried = Carriage.NOT_CARRIED
+    first = fanout(1, "ost/vhf", carriage=not_carried, at_ms=NOW + 1000)
+    picture.take(topic, first, NOW + 1000)
+    key = ("SHORE", "ost/vhf")
+    assert picture.not_carried_ms == {key: NOW}  # wanted since then
+    picture.take(
+        topic, fanout(2, "ost/vhf", "nyr/vhf", carriage=not_carried, at_ms=NOW + 9000), NOW
+    )
+    assert picture.not_carried_ms[key] == NOW
+    picture.take(topic, fanout(3, "ost/vhf", at_ms=NOW + 10_000), NOW)
+    assert picture.not_carried_ms == {}
+    picture.take(topic, fanout(4, "ost/vhf", carriage=not_carried, at_ms=NOW + 20_000), NOW)
+    assert picture.not_carried_ms == {key: NOW + 20_000}  # it ceased to carry

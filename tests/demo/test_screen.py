@@ -1,14 +1,18 @@
 """The view fits its terminal and says in words what matters."""
 
+from dataclasses import replace
+from typing import Any
+
 import pytest
 from rich.cells import cell_len
 
+from streamer.clock import from_ms
 from streamer.contract import topics
-from streamer.contract.published import AlertState, Carriage, Standing
+from streamer.contract.published import Alert, AlertKind, AlertState, Carriage, Severity, Standing
 from streamer.demo.picture import Picture
 from streamer.demo.screen import Scene, compose
 from streamer.demo.story import last_and_next
-from tests.demo.test_picture import NOW, REGION, alert, fanout, reach
+from tests.demo.test_picture import NOW, REGION, alert, fanout, reach, worker
 
 
 def scene(trouble: str | None = None) -> Scene:
@@ -88,3 +92,61 @@ def test_an_alert_in_hand_is_told_apart() -> None:
     lines = [line.plain for line in compose(shown, scene(), 100, 35)]
     assert "1 alert, 1 in hand" in lines
     assert any("critical (in hand) Repeater ost/vhf is lost" in line for line in lines)
+
+
+def shown_at(picture: Picture, now_ms: int, width: int = 100, **scene_fields: Any) -> str:
+    seen = replace(scene(), now_ms=now_ms, **scene_fields)
+    return "\n".join(line.plain for line in compose(picture, seen, width, 35))
+
+
+@pytest.mark.parametrize("width", [80, 100])
+def test_the_age_of_the_picture_is_that_of_a_workers_last_word(width: int) -> None:
+    shown = picture()
+    assert "no worker heard yet" in shown_at(shown, NOW, width)
+    shown.take(topics.worker_topic(REGION, "worker-1"), worker(NOW), NOW)
+    assert "picture 0.8 s old" in shown_at(shown, NOW + 800, width)
+    assert "TROUBLE" not in shown_at(shown, NOW + 800, width)
+    shown.take(topics.worker_topic(REGION, "worker-1"), worker(NOW + 2000, waiting=40), NOW + 2000)
+    assert "picture 0.1 s old, 40 messages waiting" in shown_at(shown, NOW + 2100, width)
+
+
+def test_a_frozen_worker_is_trouble_though_gateways_speak() -> None:
+    shown = picture()
+    shown.take(topics.worker_topic(REGION, "worker-1"), worker(NOW), NOW)
+    event = (
+        b'{"v":1,"boot":"00000001","seq":1,"sent_at":"2026-01-01T00:00:16Z",'
+        b'"repeater":"ost/vhf","over":"x1","phase":"start","station":"QA1ABC"}'
+    )
+    late = NOW + 16_000  # three times the 5 s within which the next was due, and a little
+    shown.take(topics.gateway_topic(REGION, "ost", topics.Kind.HEARD), event, late)
+    text = shown_at(shown, late)
+    assert "a gateway spoke 0.0 s ago" in text
+    assert "picture 16.0 s old" in text
+    assert "TROUBLE  worker worker-1 has not spoken for 16 s: what is shown is outdated" in text
+    assert "TROUBLE" not in shown_at(shown, NOW + 14_000)
+
+
+def test_a_repeater_is_given_its_time_to_carry_a_group() -> None:
+    shown, topic = Picture(REGION), topics.fanout_topic(REGION, "SHORE")
+    shown.take(topic, fanout(1, "ost/vhf", carriage=Carriage.NOT_CARRIED), NOW)
+    policy = {"starved_after_s": {"SHORE": 15.0}}
+    early = shown_at(shown, NOW + 14_000, **policy)
+    assert "ost/vhf 1 here not yet" in early
+    assert "NOT CARRIED" not in early
+    assert "ost/vhf 1 here NOT CARRIED" in shown_at(shown, NOW + 16_000, **policy)
+
+
+def test_people_come_before_machines() -> None:
+    shown = Picture(REGION)
+    machine = Alert.model_validate_json(alert(1, AlertState.OPEN))
+    changes = {"kind": AlertKind.MEMBER_OUT_OF_REACH, "title": "QA1ABC is out of reach"}
+    younger = {"since": from_ms(NOW + 5000), "opened_at": from_ms(NOW + 5000)}
+    person = machine.model_copy(update={"id": "member.SHORE.QA1ABC", **changes, **younger})
+    lesser = person.model_copy(
+        update={"id": "x", "severity": Severity.WARNING, "title": "QX3DEF is overdue"}
+    )
+    for one in (lesser, machine, person):
+        shown.take(topics.alert_topic(REGION, one.id), one.model_dump_json().encode(), NOW)
+    text = shown_at(shown, NOW + 42_000)
+    places = [text.index(one.title) for one in (person, machine, lesser)]
+    assert places == sorted(places)

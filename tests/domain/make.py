@@ -7,7 +7,16 @@ from typing import Any
 from streamer.clock import from_ms
 from streamer.config import Policy
 from streamer.domain.liveness import RepeaterSight, Sights
-from streamer.domain.model import Carrying, GroupSnapshot, LiveState, Place, Said, Stay, Summary
+from streamer.domain.model import (
+    Carrying,
+    GroupSnapshot,
+    LiveState,
+    Place,
+    Said,
+    SessionSpan,
+    Stay,
+    Summary,
+)
 
 T0_MS = 1_800_000_000_000
 RIDGE, LAKE, MILL = "ridge/uhf", "lake/uhf", "mill/uhf"
@@ -62,16 +71,26 @@ def station(
     )
 
 
-def sight(repeater: str = RIDGE, *, up: bool = True, since: float | None = None) -> RepeaterSight:
+def sight(
+    repeater: str = RIDGE,
+    *,
+    up: bool = True,
+    since: float | None = None,
+    dark: Sequence[tuple[float, float]] = (),
+) -> RepeaterSight:
     reason = "reporting" if up else f"repeater {repeater} is down"
-    return RepeaterSight(repeater, up, None if since is None else at(since), reason)
+    spans = tuple((at(a), at(b)) for a, b in dark)
+    return RepeaterSight(repeater, up, None if since is None else at(since), reason, dark=spans)
 
 
 def live(
     gateway: str, *, last: float = 0, began: float = 0, taken: float | None = None, **state: Any
 ) -> LiveState:
-    """A newest state; `down` lists (repeater, since) that the gateway calls down."""
+    """A newest state; `down` lists (repeater, since) that the gateway calls down; `earlier` are
+    (began, last) of connections that ended with a goodbye; `flips` of repeaters as kept."""
     down = state.pop("down", [])
+    flipped = state.pop("flips", {})
+    dark_between = [SessionSpan(at(a), at(b), True) for a, b in state.pop("earlier", [])]
     listed = [
         {"id": r, "up": False, "changed_at": None if s is None else from_ms(at(s)).isoformat()}
         for r, s in down
@@ -88,7 +107,14 @@ def live(
     }
     content = {name: value for name, value in content.items() if value is not None}
     arrived = last if taken is None else taken
-    return LiveState(gateway, "boot0001", 1, at(last), at(began), at(arrived), content)
+    up = bool(content["up"])
+    spans = [*dark_between, SessionSpan(at(began), at(last), not up)]
+    flips: dict[str, tuple[tuple[int, bool], ...]] = {
+        r: ((at(s), False),) for r, s in down if s is not None
+    }
+    return LiveState(
+        gateway, "boot0001", 1, at(last), at(arrived), content, tuple(spans), flips | flipped
+    )
 
 
 def sights(
@@ -104,7 +130,7 @@ def group(
     born: float | None = -1000,
     **more: Any,
 ) -> GroupSnapshot:
-    said_of = {r: Carrying(at(s), yes, None) for r, (s, yes) in (carrying or {}).items()}
+    said_of = {r: Carrying(at(s), yes, None, at(s)) for r, (s, yes) in (carrying or {}).items()}
     born_ms = None if born is None else at(born)
     more.setdefault("forwardings", ())
     return GroupSnapshot("RESCUE", 1, 1, members, said_of, born_ms=born_ms, **more)

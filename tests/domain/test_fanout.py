@@ -181,7 +181,7 @@ def test_unbroken_agrees_with_a_sweep_over_every_instant(spans: list[tuple[int, 
 
 
 class TestCarriage:
-    CARRIES, RELEASED = Carrying(at(0), True, None), Carrying(at(0), False, None)
+    CARRIES, RELEASED = Carrying(at(0), True, None, at(0)), Carrying(at(0), False, None, at(0))
 
     @pytest.mark.parametrize(
         ("said", "expected"),
@@ -250,7 +250,7 @@ class TestStarvedAndIdle:
 
     def test_not_carried_since_the_latest_of_wanted_released_and_able(self) -> None:
         wanted = one(result(group(station(ins=[0])), 10))
-        released = Carrying(at(7), False, None)
+        released = Carrying(at(7), False, None, at(7))
         back = sights(10, live("ridge", last=10, began=9), routers=["ridge"])
         assert not_carried_since_ms(wanted, None, sights(10)) == at(0)
         assert not_carried_since_ms(wanted, released, sights(10)) == at(7)

@@ -1,9 +1,14 @@
 """Which gateways and repeaters report. The rules are common practice, no source."""
 
-import pytest
+from dataclasses import replace
 
-from streamer.domain.liveness import GatewayStanding, gateway_sight
-from streamer.domain.model import LiveState
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from streamer.domain.liveness import GatewayStanding, gateway_sight, merged
+from streamer.domain.membership import when_silent_ms
+from streamer.domain.model import LiveState, SessionSpan
 from tests.domain.make import LAKE, RIDGE, at, live, sights
 
 LOST_AFTER_MS = 90_000
@@ -78,14 +83,40 @@ class TestRepeaters:
         state = live("ridge", last=5, up=False, down=[(RIDGE, 3)])
         assert sights(6, state).repeater(RIDGE).cause == "ridge"
 
-    def test_up_since_the_session_began_or_the_repeater_came_back(self) -> None:
-        back = {"id": RIDGE, "up": True, "changed_at": "2027-01-15T08:00:30Z"}
-        state = live("ridge", last=60, began=10, repeaters=[back])
+    def test_up_since_it_was_first_there_or_the_repeater_came_back(self) -> None:
+        flips = {RIDGE: ((at(20), False), (at(30), True))}
+        state = live("ridge", last=60, began=10, flips=flips)
         assert sights(60, state).repeater(RIDGE).since_ms == at(30)
+        assert sights(60, state).repeater(RIDGE).dark == ((at(20), at(30)),)
         assert sights(60, state).repeater("ridge/vhf").since_ms == at(10)
-        long_up = {"id": RIDGE, "up": True, "changed_at": "2027-01-15T07:00:00Z"}
-        state = live("ridge", last=60, began=10, repeaters=[long_up])
-        assert sights(60, state).repeater(RIDGE).since_ms == at(10)
+        assert sights(60, state).repeater("ridge/vhf").dark == ()
+
+    def test_a_goodbye_or_a_long_gap_between_connections_is_dark(self) -> None:
+        state = live("ridge", last=300, began=250, earlier=[(0, 40), (100, 130)])
+        assert sights(300, state).repeater(RIDGE).dark == ((at(40), at(100)), (at(130), at(250)))
+        assert sights(300, state).gateway("ridge").since_ms == at(250)
+
+    def test_a_connection_renewed_without_a_goodbye_is_not_dark(self) -> None:
+        spans = (SessionSpan(at(0), at(40), False), SessionSpan(at(50), at(60), False))
+        state = replace(live("ridge", last=60), sessions=spans)
+        assert sights(60, state).repeater(RIDGE).dark == ()
+        assert sights(60, state).gateway("ridge").since_ms == at(0)
+        late = (SessionSpan(at(0), at(40), False), SessionSpan(at(131), at(140), False))
+        state = replace(live("ridge", last=140), sessions=late)
+        assert sights(140, state).repeater(RIDGE).dark == ((at(40), at(131)),)
+
+
+@given(st.lists(st.tuples(st.integers(0, 60), st.integers(1, 20)), max_size=6), st.integers(1, 50))
+def test_silence_against_a_count_second_by_second(
+    begun: list[tuple[int, int]], needed_s: int
+) -> None:
+    dark = merged((at(a), at(a + long)) for a, long in begun)
+    listened, second = 0, 10
+    while listened < needed_s:
+        if not any(a <= at(second) < b for a, b in dark):
+            listened += 1
+        second += 1
+    assert when_silent_ms(at(10), needed_s * 1000, dark) == at(second)
 
 
 def test_who_speaks_of_routes() -> None:

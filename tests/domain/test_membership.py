@@ -122,11 +122,13 @@ class TestBlind:
             assert judged.standing is Standing.BLIND
             assert judged.since_ms == at(59)
             assert judged.next_ms == at(240)
-            assert judged.reasons[-1] == "repeater ridge/uhf is down: nothing can be said"
+            assert judged.reasons[-1] == "repeater ridge/uhf is down: nothing can be said since"
 
-    def test_an_overdue_member_may_have_called_in_vain_since(self) -> None:
+    def test_who_was_overdue_before_stays_so(self) -> None:
         judged = judge(station(ins=[0]), POLICY, sight(up=False, since=100), at(130))
-        assert judged.standing is Standing.BLIND
+        assert judged.standing is Standing.OVERDUE
+        assert judged.since_ms == at(60)
+        assert judged.reasons[-1] == "repeater ridge/uhf is down: nothing can be said since"
 
     def test_who_was_out_of_reach_before_stays_so(self) -> None:
         judged = judge(station(ins=[0]), POLICY, sight(up=False, since=120), at(130))
@@ -135,7 +137,7 @@ class TestBlind:
 
     def test_time_in_the_dark_makes_nobody_out_of_reach(self) -> None:
         judged = judge(station(ins=[0]), POLICY, sight(up=False, since=119.999), at(239))
-        assert judged.standing is Standing.BLIND
+        assert judged.standing is Standing.OVERDUE
 
     def test_the_dark_is_no_refuge_from_expiry(self) -> None:
         judged = judge(station(ins=[0]), POLICY, sight(up=False, since=10), at(240))
@@ -145,18 +147,25 @@ class TestBlind:
         judged = judge(station(heard=50, ins=[50]), POLICY, sight(up=False, since=10), at(200))
         assert judged.standing is Standing.BLIND
 
-    def test_a_repeater_that_comes_back_starts_the_silence_anew(self) -> None:
-        back = sight(since=100)
+    def test_the_silence_does_not_count_while_nobody_listens(self) -> None:
+        back = sight(since=100, dark=[(-50, -10), (20, 40), (70, 100)])
         for now, expected in (
-            (100, Standing.IN_REACH),
-            (159.999, Standing.IN_REACH),
-            (160, Standing.OVERDUE),
-            (220, Standing.OUT_OF_REACH),
+            (109.999, Standing.IN_REACH),  # 20 + 30 + 10 s listened
+            (110, Standing.OVERDUE),
+            (169.999, Standing.OVERDUE),
+            (170, Standing.OUT_OF_REACH),
             (240, Standing.EXPIRED),  # from the keying: expiry is no matter of hearing
         ):
             assert judge(station(ins=[0]), POLICY, back, at(now)).standing is expected
-        judged = judge(station(ins=[0]), POLICY, back, at(110))
-        assert "ridge/uhf listens again since 08:01:40Z" in judged.reasons[0]
+        judged = judge(station(ins=[0]), POLICY, back, at(105))
+        assert judged.next_ms == at(110)
+        assert judged.reasons[-1] == "50 s without ridge/uhf are not counted"
+
+    def test_what_had_come_about_before_the_dark_stays_after_it(self) -> None:
+        """Else a gateway that blinks would declare the missing found."""
+        back = sight(since=150, dark=[(130, 150)])
+        judged = judge(station(ins=[0]), POLICY, back, at(151))
+        assert (judged.standing, judged.since_ms) == (Standing.OUT_OF_REACH, at(120))
 
     def test_a_repeater_up_since_before_the_keying_changes_nothing(self) -> None:
         judged = judge(station(ins=[0]), POLICY, sight(since=-500), at(60))

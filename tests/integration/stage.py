@@ -261,9 +261,13 @@ class Stage:
         return known
 
     def ever(self, kind: str) -> set[str]:
-        """The ids of all alerts of a kind that were ever told."""
-        prefix = f"net/{self.region}/alert/{kind}."
-        return {t.split("/")[3] for t in list(self.reader.by_topic) if t.startswith(prefix)}
+        """The ids of all alerts that were ever told as of a kind."""
+        told = [
+            json.loads(payload)
+            for topic, payload in list(self.reader.messages)
+            if topic.startswith(f"net/{self.region}/alert/") and payload
+        ]
+        return {alert["id"] for alert in told if alert["kind"] == kind}
 
     def refused(self) -> list[Any]:
         return self.all(f"net/{self.region}/refused")

@@ -396,10 +396,10 @@ def test_a_lost_gateway_is_one_alert_that_names_those_behind_it(
 
     def overdue_elsewhere() -> bool:
         beat()
-        return "member_overdue.RESCUE.QC3GHI" in stage.alerts()
+        return "member.RESCUE.QC3GHI" in stage.alerts()
 
     wait_until(overdue_elsewhere, "a member behind a living gateway to be overdue")
-    scene.alerts("gateway_lost.ridge", "member_overdue.RESCUE.QC3GHI")
+    scene.alerts("gateway_lost.ridge", "member.RESCUE.QC3GHI")
     alert = stage.alerts()["gateway_lost.ridge"]
     assert alert["severity"] == "critical"
     stage.expect(
@@ -407,7 +407,7 @@ def test_a_lost_gateway_is_one_alert_that_names_those_behind_it(
     )
     scene.standings("RESCUE", QA1ABC="blind", QC3GHI="overdue")
     scene.standings("NET", QB2DEF="blind")
-    assert stage.ever("member_overdue") == {"member_overdue.RESCUE.QC3GHI"}
+    assert stage.ever("member_overdue") == {"member.RESCUE.QC3GHI"}
     assert stage.ever("member_out_of_reach") == set()
     assert stage.wanted("NET") == {"ridge/vhf": ("member",)}  # it is wanted there all the same
 

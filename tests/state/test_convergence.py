@@ -23,6 +23,7 @@ from tests.state.scene import (
     Bench,
     BenchWorker,
     Teller,
+    moment,
     region,
 )
 
@@ -65,15 +66,15 @@ def histories(draw: st.DrawFn) -> list[Incoming]:
             more = {"over": draw(st.sampled_from(["o1", "o2"])), "from_gateway": source}
             said.append(teller.route(ms, draw(st.sampled_from(GROUPS)), action, port, **more))
         else:
-            lost = [
-                {"id": f"{teller.gateway}/uhf", "up": False, "changed_at": "2027-01-01T00:00:00Z"}
-            ]
+            flip = {"up": draw(st.booleans()), "changed_at": moment(draw(moments))}
+            lost = [{"id": f"{teller.gateway}/uhf", **flip}]
             said.append(
                 teller.state(
                     ms,
                     up=draw(st.booleans()),
                     session=draw(st.integers(0, 2)),
                     repeaters=draw(st.sampled_from([[], lost])),
+                    clock_offset_s=draw(st.sampled_from([0.0, 0.0, None])),
                 )
             )
     return [m for m in said if draw(st.integers(0, 9))]

@@ -9,9 +9,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from streamer.contract.common import MAX_SEQ
-from streamer.domain.model import GatewaySnapshot
-from streamer.state.keys import BOOTS_KEPT, HOLES_KEPT
-from streamer.state.shapes import GatewayBatch
+from streamer.domain.model import GatewaySnapshot, SessionSpan
+from streamer.state.keys import BOOTS_KEPT, FLIPS_KEPT, HOLES_KEPT, SESSIONS_KEPT
+from streamer.state.shapes import GatewayBatch, GatewayWord
 from streamer.state.store import Store, connect
 from tests.servers import Redis
 from tests.state.scene import START_MS, region
@@ -205,7 +205,7 @@ class TestQuarantine:
         client.close()
 
 
-State = tuple[str, int, int | str, int, str]
+State = GatewayWord
 states = st.tuples(
     st.sampled_from(["boot0000A", "boot0000a", "boot0000b"]),
     st.integers(0, 2),
@@ -216,7 +216,7 @@ states = st.tuples(
 
 def state_key(state: State) -> tuple[bytes, int, float]:
     """The order of states (rule: boot, session, seq; the will is its session's last word)."""
-    boot, session, seq, _, _ = state
+    boot, session, seq, *_ = state
     return boot.encode(), session, float("inf") if isinstance(seq, str) else seq
 
 
@@ -226,7 +226,9 @@ def test_the_newest_state_wins_in_any_order(
     redis_server: Redis, said: list[tuple[str, int, int | str, int]], turns: random.Random
 ) -> None:
     store = fresh(redis_server.url)
-    complete: list[State] = [(*s, f'{{"n":{n}}}') for n, s in enumerate(said)]
+    complete: list[State] = [
+        (*s, f'{{"n":{n}}}', int(s[2] != "will"), []) for n, s in enumerate(said)
+    ]
     arriving = [*complete, *complete]
     turns.shuffle(arriving)
     newest: State | None = None
@@ -241,9 +243,30 @@ def test_the_newest_state_wins_in_any_order(
     assert newest == max(complete, key=state_key)
     assert (live.boot, live.session, live.ms) == (newest[0], newest[1], newest[3])
     assert live.state == {"n": complete.index(newest)}
-    same_session = [s for s in complete if s[:2] == newest[:2]]
-    # Only those that arrived while their session was the newest can be known of.
-    assert min(s[3] for s in same_session) <= live.began_ms <= newest[3]
+    spans: dict[tuple[bytes, int], SessionSpan] = {}
+    for boot, session, _, ms, _, up, _ in complete:
+        key = (boot.encode(), session)
+        known = spans.get(key, SessionSpan(ms, ms, False))
+        spans[key] = SessionSpan(
+            min(known.began_ms, ms), max(known.last_ms, ms), known.ended or not up
+        )
+    assert live.sessions == tuple(spans[key] for key in sorted(spans))[-SESSIONS_KEPT:]
+
+
+@REAL
+@given(st.lists(st.tuples(st.integers(0, 20), st.integers(0, 1)), max_size=15), st.randoms())
+def test_the_newest_flips_of_a_repeater_are_kept_in_any_order(
+    redis_server: Redis, said: list[tuple[int, int]], turns: random.Random
+) -> None:
+    store = fresh(redis_server.url)
+    turns.shuffle(said)
+    for number, (second, up) in enumerate(said, 1):
+        flips = [("ridge/uhf", START_MS + second, up)]
+        word: State = ("boot0001", 1, number, START_MS, "{}", 1, flips)
+        store.apply_gateways({"ridge": GatewayBatch(states=[word])}, START_MS)
+    expected = tuple((START_MS + ms, bool(up)) for ms, up in sorted(set(said))[-FLIPS_KEPT:])
+    kept = [live.flips.get("ridge/uhf", ()) for live in store.live()[0].values()]
+    assert kept == ([expected] if said else [])
 
 
 @REAL
@@ -251,10 +274,10 @@ def test_the_newest_state_wins_in_any_order(
 def test_a_session_began_with_its_earliest_state(redis_server: Redis, order: list[int]) -> None:
     store = fresh(redis_server.url)
     for ago in order:
-        said: State = ("boot0001", 1, 100 - ago, START_MS - ago, "{}")
+        said: State = ("boot0001", 1, 100 - ago, START_MS - ago, "{}", 1, [])
         store.apply_gateways({"ridge": GatewayBatch(states=[said])}, START_MS)
     (live,) = store.live()[0].values()
-    assert (live.began_ms, live.ms) == (START_MS - 40, START_MS - 10)
+    assert live.sessions == (SessionSpan(START_MS - 40, START_MS - 10, False),)
 
 
 def test_a_gateway_that_spoke_of_routes_is_known_to_and_looked_at(store: Store) -> None:

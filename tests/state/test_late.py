@@ -96,8 +96,8 @@ def test_a_backlog_of_a_few_minutes_answers_nobody_but_tells_what_is_so_now(
     """Who is out of reach now is so whenever it was learnt; the alert is dated from when it was."""
     bench, worker = in_service(empty_redis.url)
     deliver(bench, worker, trouble(START_MS - 3 * MINUTE_MS)[1:2])
-    assert said(bench) == {"member_out_of_reach.TALK.QA1ABC"}
-    alert = json.loads(bench.retained["net/scene/alert/member_out_of_reach.TALK.QA1ABC"])
+    assert said(bench) == {"member.TALK.QA1ABC"}
+    alert = json.loads(bench.retained["net/scene/alert/member.TALK.QA1ABC"])
     assert alert["since"] == "2027-01-15T07:59:01Z"  # heard 07:57:01
 
 

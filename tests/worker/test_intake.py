@@ -362,8 +362,9 @@ class TestArrays:
 
 class TestStates:
     def test_a_heartbeat_is_kept_and_answered(self) -> None:
-        batch = take(Teller(RIDGE).state(START_MS - 500, session=3))
-        ((boot, session, seq, ms, content),) = batch.gateways[RIDGE].states
+        batch = take(Teller(RIDGE).state(START_MS - 500, session=3, clock_offset_s=0.0))
+        ((boot, session, seq, ms, content, up, _),) = batch.gateways[RIDGE].states
+        assert up == 1
         assert (boot, session, seq, ms) == ("0190000000000001", 3, 1, START_MS - 500)
         assert json.loads(content)["up"] is True
         ((gateway, place, state),) = batch.states
@@ -404,8 +405,12 @@ class TestStates:
         assert batch.refusals == []
 
     def test_a_clock_of_long_ago_is_no_negative_time(self) -> None:
-        batch = take(Teller(RIDGE).state(START_MS, sent_at="1900-01-01T00:00:00Z"))
+        old: dict[str, Any] = {"sent_at": "1900-01-01T00:00:00Z"}
+        batch = take(Teller(RIDGE).state(START_MS, clock_offset_s=0.0, **old))
         assert batch.gateways[RIDGE].states[0][3] == 0
+        # As long as it does not know how wrong it is, what has just come was just said.
+        batch = take(Teller(RIDGE).state(START_MS, **old))
+        assert batch.gateways[RIDGE].states[0][3] == START_MS
 
 
 def test_a_fault_of_ours_stops_nobody_else(

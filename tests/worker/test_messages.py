@@ -73,12 +73,16 @@ class TestFanOut:
     @pytest.mark.parametrize(
         ("carriage", "said", "expected"),
         [
-            (Carriage.CARRIED, Carrying(at(12.5), True, None), 2.5),
-            (Carriage.CARRIED, Carrying(at(10), True, None), 0.0),
-            (Carriage.CARRIED, Carrying(at(9), True, None), None),  # before it was called for
+            (Carriage.CARRIED, Carrying(at(12.5), True, None, at(12.5)), 2.5),
+            (Carriage.CARRIED, Carrying(at(10), True, None, at(10)), 0.0),
+            (
+                Carriage.CARRIED,
+                Carrying(at(9), True, None, at(9)),
+                None,
+            ),  # before it was called for
             (Carriage.CARRIED, None, None),
-            (Carriage.NOT_CARRIED, Carrying(at(12), False, None), None),
-            (Carriage.UNKNOWN, Carrying(at(12), True, None), None),
+            (Carriage.NOT_CARRIED, Carrying(at(12), False, None, at(12)), None),
+            (Carriage.UNKNOWN, Carrying(at(12), True, None, at(12)), None),
         ],
     )
     def test_how_long_it_took_to_be_carried(

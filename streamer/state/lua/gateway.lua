@@ -1,8 +1,9 @@
 -- Count each event once, keep the holes in the sequences, take over gateway states.
 -- KEYS: due, live, then for each gateway its hash and its quarantine.
--- ARGV: settings {now, grace, holes, boots, quarantine}, then for each gateway one JSON object
+-- ARGV: settings {now, grace, holes, boots, quarantine, sessions, flips}, then for each gateway one JSON object
 --       {name, events = [[boot, seq, tally, call, reason, ms]...], future_ms = newest or 0,
---        states = [[boot, session, seq, ms, JSON]...]}; seq of a will = 'will'.
+--        states = [[boot, session, seq, ms, JSON, up, flips]...]}; seq of a will = 'will',
+--        up = 1 or 0, flips = [[repeater, since_ms, up]...] as far as the state says.
 -- Returns for each gateway {one character an event: 1 new, 0 known before, - no longer judged;
 --                           one character a state: 1 taken over, 0 not}.
 local set = cjson.decode(ARGV[1])
@@ -140,24 +141,51 @@ local function outranks(state, known)
   return state[3] == 'will' or state[3] > known.seq
 end
 
+-- Sessions [boot, session, began, last, ended] in rising order, the newest kept: when the gateway
+-- was there, from which follows when nobody behind it could be heard. Each field is a minimum or
+-- maximum over the states of the session, whatever their order.
+local function note_session(sessions, state)
+  local boot, number, ms = state[1], state[2], state[4]
+  local ended = state[6] == 1 and 0 or 1
+  local at = #sessions + 1
+  for j, known in ipairs(sessions) do
+    if known[1] == boot and known[2] == number then
+      known[3], known[4] = math.min(known[3], ms), math.max(known[4], ms)
+      known[5] = math.max(known[5], ended)
+      return
+    end
+    if bytes_less(boot, known[1]) or (boot == known[1] and number < known[2]) then at = j break end
+  end
+  table.insert(sessions, at, {boot, number, ms, ms, ended})
+  if #sessions > set.sessions then table.remove(sessions, 1) end
+end
+
+-- When a repeater went up or down, newest first, the newest kept.
+local function note_flip(flips, flip)
+  local repeater, ms, up = flip[1], flip[2], flip[3]
+  local list = flips[repeater] or {}
+  flips[repeater] = list
+  local at = #list + 1
+  for j, known in ipairs(list) do
+    if known[1] == ms and known[2] == up then return end
+    if ms > known[1] or (ms == known[1] and up > known[2]) then at = j break end
+  end
+  table.insert(list, at, {ms, up})
+  list[set.flips + 1] = nil
+end
+
 local function take_state(gateway, state)
   local stored = redis.call('HGET', live, gateway)
-  local known = stored and cjson.decode(stored) or nil
-  -- When the session began is the earliest of its states, whichever came last.
-  local same = known and known.boot == state[1] and known.session == state[2]
-  local began = same and math.min(known.began, state[4]) or state[4]
-  if not outranks(state, known) then
-    if same and began < known.began then
-      known.began = began
-      redis.call('HSET', live, gateway, cjson.encode(known))
-    end
-    return false
+  local record = stored and cjson.decode(stored) or {sessions = {}, flips = {}}
+  local newest = outranks(state, record.boot and record or nil)
+  note_session(record.sessions, state)
+  for _, flip in ipairs(state[7]) do note_flip(record.flips, flip) end
+  if newest then
+    record.boot, record.session, record.seq, record.ms = state[1], state[2], state[3], state[4]
+    record.taken, record.state = set.now, state[5]
   end
-  redis.call('HSET', live, gateway, cjson.encode({
-    boot = state[1], session = state[2], seq = state[3], ms = state[4], began = began,
-    taken = set.now, state = state[5],
-  }))
-  return true
+  redis.call('HSET', live, gateway, cjson.encode(record))
+  return newest
 end
 
 local replies = {}

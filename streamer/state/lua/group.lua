@@ -1,6 +1,6 @@
 -- Take over what stations say of themselves and what repeaters say of carrying.
 -- KEYS: due, then for each group its hash and its set of forwardings.
--- ARGV: settings {now, refresh, sent_kept}, then for each group one JSON object
+-- ARGV: settings {now, refresh, sent_kept, marks_kept}, then for each group one JSON object
 --       {name, stale, tells = [[station, summary]...],
 --        routes = [[ms, tie, repeater, action, latency, over, from]...]}.
 local set = cjson.decode(ARGV[1])
@@ -20,16 +20,25 @@ local function take_tell(key, told, stale)
   return true, urgent
 end
 
--- 'ms action latency tie': what a repeater last said of itself.
+-- 'ms action latency tie;ms action latency tie;...', newest first: what a repeater last said of
+-- itself, and before that, so that a carrying said again does not look as if it had begun anew.
 local function take_route(key, route)
   local field = '@' .. route[3]
-  local known = redis.call('HGET', key, field)
-  if known then
+  local mark = table.concat({whole(route[1]), route[4], route[5], route[2]}, ' ')
+  local marks, at = {}, nil
+  for known in string.gmatch(redis.call('HGET', key, field) or '', '[^;]+') do
     local ms, tie = string.match(known, '^(%d+) %S+ %S+ (.*)$')
-    if not newer(route[1], route[2], tonumber(ms), tie) then return false end
+    if tie == route[2] and tonumber(ms) == route[1] then return false end
+    if not at and newer(route[1], route[2], tonumber(ms), tie) then
+      at = #marks + 1
+      marks[at] = mark
+    end
+    marks[#marks + 1] = known
   end
-  redis.call('HSET', key, field,
-    table.concat({whole(route[1]), route[4], route[5], route[2]}, ' '))
+  if not at then marks[#marks + 1] = mark at = #marks end
+  if at > set.marks_kept then return false end
+  marks[set.marks_kept + 1] = nil
+  redis.call('HSET', key, field, table.concat(marks, ';'))
   return true
 end
 
