@@ -135,7 +135,10 @@ class EventMaker:
         before = OrderedDict(self._open)
         self._follow(fields, now_ms)
         try:
-            return Made(Body(Kind.HEARD, _validated(Heard, fields)), tuple(remarks))
+            body = Body(
+                Kind.HEARD, _validated(Heard, fields), fields["over"], fields["phase"] == "end"
+            )
+            return Made(body, tuple(remarks))
         except EventError:
             self._open = before
             raise

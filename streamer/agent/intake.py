@@ -1,7 +1,7 @@
 """From a source's lines to the spool: read, judged, numbered and stored, in one transaction."""
 
 import threading
-from collections import Counter
+from collections import Counter, OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
@@ -15,6 +15,9 @@ from streamer.agent.nmea import NmeaError
 from streamer.agent.patterns import Pattern, PatternError, compile_map
 from streamer.agent.spool import Body, Spool, SpoolError
 from streamer.clock import Clock, from_ms
+
+OVERS_OPEN = 256
+"""Overs whose end is awaited at most."""
 
 
 class ClockWatch:
@@ -57,6 +60,7 @@ class Intake:
         log: Log,
         on_repeater: Callable[[RepeaterChange], bool],
     ) -> None:
+        self._offsets: OrderedDict[str, float | None] = OrderedDict()
         self._spool = spool
         self._watch = watch
         self._log = log
@@ -161,8 +165,15 @@ class Intake:
         self.counts["events"] += len(bodies)
         return numbers
 
-    def _header(self, boot: str, seq: int) -> bytes:
+    def _header(self, boot: str, seq: int, body: Body) -> bytes:
         now_ms, offset_s = self._watch.now()
+        if body.ends and body.over is not None:
+            # The end is corrected as the start was, or one over would begin at two times.
+            offset_s = self._offsets.pop(body.over, offset_s)
+        elif body.over is not None:
+            self._offsets[body.over] = offset_s
+            if len(self._offsets) > OVERS_OPEN:
+                self._offsets.popitem(last=False)
         return header(boot, seq, now_ms, offset_s)
 
 

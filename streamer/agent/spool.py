@@ -57,10 +57,13 @@ class Body:
 
     kind: Kind
     fields: bytes
+    over: str | None = None
+    """The over that a heard event tells of."""
+    ends: bool = False
 
 
-Header = Callable[[str, int], bytes]
-"""From (boot, seq) to the common fields as JSON, `"v":1,...`, without braces."""
+Header = Callable[[str, int, Body], bytes]
+"""From (boot, seq, event) to the common fields as JSON, `"v":1,...`, without braces."""
 
 
 @dataclass(slots=True)
@@ -180,7 +183,7 @@ class Spool:
             with self._transaction():
                 for body in bodies:
                     seq += 1
-                    payload = _joined(header(self.boot, seq), body.fields)
+                    payload = _joined(header(self.boot, seq, body), body.fields)
                     last = self._insert(body.kind, payload)
                 if place is not None:
                     self._db.execute("INSERT OR REPLACE INTO place VALUES (?, ?)", place)

@@ -7,6 +7,7 @@ from streamer.alerts.desk import AlertConflict, acknowledge_alert
 from streamer.clock import Clock
 from streamer.config import RegionView
 from streamer.contract.published import CAUTION, Alert, AlertState, Severity
+from streamer.domain.urgency import urgency
 from streamer.problems import suggestion
 from streamer.reading.common import (
     WELL,
@@ -34,8 +35,8 @@ class AlertEntry(Alert):
 
 
 class Alerts(Header):
-    """Worst first, then open before acknowledged, then oldest first. `open` counts those that
-    nobody has taken in hand."""
+    """Worst first, then people before machines, open before acknowledged, oldest first. `open`
+    counts those that nobody has taken in hand."""
 
     open: int
     acknowledged: int
@@ -51,7 +52,8 @@ class Taken(Header):
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.description = (
-        "What is wrong now, worst first, with the next step; --ack takes an alert in hand. "
+        "What is wrong now, worst first and people before machines, with the next step; --ack "
+        "takes an alert in hand. "
         "Exit code 0: answered; 1: no such alert, the state cannot be read, or --fail-if-open "
         "and an alert is open."
     )
@@ -101,9 +103,8 @@ def _said(option: str, text: str | None, longest: int) -> str | None:
 
 def alerts(desk: Desk) -> Alerts:
     """All alerts that are open or acknowledged."""
-    order = {severity: n for n, severity in enumerate(Severity)}
     found = [Alert.model_validate_json(text) for text in desk.store.all_alerts().values()]
-    found.sort(key=lambda a: (order[a.severity], a.state is AlertState.ACKNOWLEDGED, a.since, a.id))
+    found.sort(key=urgency)
     states = Counter(alert.state for alert in found)
     return Alerts(
         **desk.header(),

@@ -6,12 +6,13 @@ from difflib import get_close_matches
 
 from streamer.clock import Clock, from_ms
 from streamer.contract.common import Moment
-from streamer.contract.published import Alert, AlertKind, Standing
+from streamer.contract.published import Alert, Standing
 from streamer.domain.callsign import Accepted, CallSignRules, Verdict, normalise
 from streamer.domain.liveness import Sights
 from streamer.domain.membership import check_out_of, judge
 from streamer.domain.model import PathEntry, StationRecord
 from streamer.domain.quarantine import quarantine_name
+from streamer.domain.urgency import is_about_people, urgency
 from streamer.reading.common import (
     WELL,
     WRONG,
@@ -129,8 +130,6 @@ def _work(desk: Desk, asked: str) -> Answer:
 def where(desk: Desk, record: StationRecord) -> Where:
     """Everything about a station that was heard."""
     sights = lookups.sights(desk.store, desk.now_ms)
-    _, alerts = desk.store.alerts_of(f"s/{record.station}")
-    found = [Alert.model_validate_json(text) for text in alerts.values()]
     fix = record.fix
     return Where(
         **desk.header(),
@@ -149,8 +148,15 @@ def where(desk: Desk, record: StationRecord) -> Where:
         ),
         path=tuple(_over(entry) for entry in record.path),
         groups=_standings(desk, record, sights),
-        alerts=tuple(a for a in found if a.kind is AlertKind.TWO_PLACES),
+        alerts=_alerts(desk, record.station),
     )
+
+
+def _alerts(desk: Desk, station: str) -> tuple[Alert, ...]:
+    """What is wrong with the station itself, worst first; groups raise most of it."""
+    found = (Alert.model_validate_json(text) for text in desk.store.all_alerts().values())
+    own = [a for a in found if a.subject == station and is_about_people(a.kind)]
+    return tuple(sorted(own, key=urgency))
 
 
 def _last_heard(record: StationRecord, sights: Sights, now_ms: int) -> LastHeard:
@@ -292,6 +298,8 @@ def _text(desk: Desk, document: Where, path: Sequence[PathEntry]) -> list[str]:
     lines += ["", "Newest overs", *_path(path, desk.now_ms)]
     for alert in document.alerts:
         lines += ["", *wrap(f"ALERT {alert.id}: {alert.title}")]
+        if alert.acknowledged_by:
+            lines += wrap(f"In hand of {alert.acknowledged_by}", "  ")
         lines += [line for reason in alert.reasons for line in wrap(reason, "  ")]
         lines += wrap(f"Next: {alert.next_step}", "  ")
     return lines

@@ -22,7 +22,7 @@ from streamer.mqtt.connection import Published
 NOW_MS = 1_767_225_600_000
 
 
-def plain_header(boot: str, seq: int) -> bytes:
+def plain_header(boot: str, seq: int, _body: Body) -> bytes:
     return f'"boot":"{boot}","seq":{seq}'.encode()
 
 
@@ -95,10 +95,10 @@ def test_a_failed_write_uses_no_number_up(tmp_path: Path) -> None:
     spool = Spool(tmp_path / "s.db", NOW_MS)
     fill(spool, 1)
 
-    def broken(boot: str, seq: int) -> bytes:
+    def broken(boot: str, seq: int, body: Body) -> bytes:
         if seq == 3:
             raise sqlite3.OperationalError("database or disk is full")
-        return plain_header(boot, seq)
+        return plain_header(boot, seq, body)
 
     with pytest.raises(SpoolError, match="disk"):
         spool.record([Body(Kind.HEARD, b"{}")] * 3, broken, ("file:x", "there"))

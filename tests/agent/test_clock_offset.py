@@ -9,12 +9,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from streamer.agent.clock_offset import FILTER_SIZE, Exchange, OffsetFilter
-from streamer.agent.intake import ClockWatch
+from streamer.agent.intake import ClockWatch, Intake
 from streamer.agent.logs import Log
+from streamer.agent.spool import Spool
 from streamer.clock import ManualClock, ShiftedClock, SystemClock, from_ms
 from streamer.contract.events import Heard, State
 from streamer.contract.published import AckReply, TimeReply
+from streamer.contract.topics import Kind
 from streamer.mqtt.connection import Incoming
+from streamer.mqtt.settings import BrokerSettings
 
 from .tools import GATEWAY, REGION, Broker, Listen, StartAgent, heard, settings_for, until
 
@@ -178,3 +181,21 @@ def ack() -> str:
         text="QA1ABC IN NET-1",
         at=from_ms(1_767_225_600_000),
     ).model_dump_json()
+
+
+def test_the_end_of_an_over_is_corrected_as_its_start(tmp_path: Path) -> None:
+    """Else one over would begin at two times."""
+    clock = ManualClock()
+    spool = Spool(":memory:", clock.now_ms())
+    watch = ClockWatch(clock, Log(clock))
+    settings = settings_for(tmp_path, BrokerSettings())
+    intake = Intake(settings, spool, watch, Log(clock), lambda _: True)
+    start = {"repeater": "uhf", "station": "QA1ABC", "phase": "start"}
+    intake.objects([{**start, "over": "a1"}])
+    assert watch.add(Exchange(0, 7000, 7000, 0))
+    intake.objects([{**start, "over": "a2"}])
+    ends = [{**start, "over": over, "phase": "end", "duration_s": 2} for over in ("a1", "a2")]
+    intake.objects(ends)
+    sent = [json.loads(row.payload) for row in spool.after(Kind.HEARD, 0, 10)]
+    assert [e.get("clock_offset_s") for e in sent] == [None, 7.0, None, 7.0]
+    spool.close()

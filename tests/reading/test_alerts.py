@@ -47,6 +47,30 @@ def test_worst_first_with_the_next_step(story: Story) -> None:
         assert text in plain.out
 
 
+def test_people_come_before_machines_of_the_same_severity(story: Story) -> None:
+    """Common practice, no source."""
+    ms = story.now_ms
+    story.tell(
+        story.ridge.state(ms),
+        story.mill.state(ms),
+        story.mill.heard(ms, "QA1ABC", "o1", to="NET"),
+        story.ridge.heard(ms, "QB2DEF", "o2", to="NET"),
+    )
+    story.pass_s(30)
+    story.tell(story.ridge.state(story.now_ms, up=False))  # with a member behind it: critical
+    story.pass_s(50)
+    story.tell(story.mill.state(story.now_ms))
+    story.pass_s(45)
+    story.settle()
+    found = story.ask(alerts, json=True).document["alerts"]
+    critical = [a["kind"] for a in found if a["severity"] == "critical"]
+    assert critical == ["member_out_of_reach", "gateway_lost"]  # though the gateway went first
+    since = [a["since"] for a in found if a["severity"] == "critical"]
+    assert since[0] > since[1]
+    severities = [a["severity"] for a in found]
+    assert severities == sorted(severities, key=["critical", "warning", "notice"].index)
+
+
 def test_an_alert_in_hand_is_published_by_the_next_worker(story: Story) -> None:
     trouble(story)
     words = ("--ack", "gateway_lost.ridge", "--by", "Duty desk", "--note", "on my way")

@@ -1,6 +1,6 @@
 """`streamer where`: place, path, standings; and why a station is not known."""
 
-from streamer.reading import where
+from streamer.reading import alerts, where
 from tests.reading.conftest import Story, must_fit, named
 from tests.state.scene import START_MS, moment
 
@@ -108,6 +108,32 @@ def test_two_places_are_told(story: Story) -> None:
     plain = story.ask(where, "QA1ABC")
     must_fit(plain)
     assert "ALERT two_places.QA1ABC" in plain.out
+
+
+def test_what_a_group_says_of_the_station_is_told(story: Story) -> None:
+    ms = story.now_ms
+    story.tell(
+        story.ridge.state(ms),
+        story.lake.state(ms),
+        story.lake.heard(ms, "QA1ABC", "o1", to="NET"),
+        story.ridge.heard(ms, "QB2DEF", "o2", to="NET"),
+    )
+    story.pass_s(61)
+    story.tell(story.lake.state(story.now_ms), story.ridge.state(story.now_ms))
+    story.settle()
+    (alert,) = story.ask(where, "QA1ABC", json=True).document["alerts"]
+    assert (alert["kind"], alert["subject"]) == ("member_overdue", "QA1ABC")
+    plain = story.ask(where, "QA1ABC")
+    must_fit(plain)
+    assert f"ALERT {alert['id']}: QA1ABC of NET is overdue" in plain.out
+    assert "Next: Call QA1ABC" in plain.out
+    story.ask(alerts, "--ack", alert["id"], "--by", "Duty desk")
+    assert "In hand of Duty desk" in story.ask(where, "QA1ABC").out
+    story.pass_s(60)
+    story.tell(story.lake.state(story.now_ms), story.ridge.state(story.now_ms))
+    story.settle()
+    (alert,) = story.ask(where, "QA1ABC", json=True).document["alerts"]
+    assert alert["kind"] == "member_out_of_reach"
 
 
 def test_a_word_is_quarantined_and_where(story: Story) -> None:
