@@ -76,7 +76,9 @@ def _too_fast(
     speed_kmh = gap_km / hours
     if speed_kmh <= max_speed_kmh:
         return None
+    minutes = hours * 60
+    took = f"{minutes:.0f} min" if minutes >= 2 else f"{minutes * 60:.0f} s"
     return (
         f"from {earlier.repeater} to {later.repeater} it would have crossed at least "
-        f"{gap_km:.0f} km in {hours * 60:.1f} min"
+        f"{gap_km:.0f} km in {took}"
     )
