@@ -17,6 +17,7 @@ _COMMANDS = {
     "check": ("streamer.reading.check", "say what is wrong with a region file", None),
     "where": ("streamer.reading.where", "where a station was last heard", "worker"),
     "group": ("streamer.reading.group", "where a group is carried and why", "worker"),
+    "gateway": ("streamer.reading.gateway", "whether a gateway is up and what is on it", "worker"),
     "alerts": ("streamer.reading.alerts", "what is wrong now; acknowledge it", "worker"),
     "refused": ("streamer.reading.refused", "what was rejected and why", "worker"),
     "contract": ("streamer.reading.contract", "write the wire contract's documents", None),

@@ -3,9 +3,9 @@
 Works on pydantic's errors. No line of a fault ever holds the value of a password or address.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from difflib import get_close_matches
-from typing import Any, Final, get_args
+from typing import Any, Final, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 
@@ -24,12 +24,16 @@ _PATTERNS: Final = {
 _WORDS: Final = {
     "missing": "is missing; it is required",
     "float_type": "must be a number without quotes, such as 30 or 2.5",
+    "float_parsing": "must be a number without quotes, such as 30 or 2.5",
     "finite_number": "must be a finite number",
     "int_type": "must be a whole number without quotes",
     "int_from_float": "must be a whole number",
     "int_parsing": "must be a whole number",
     "string_type": 'must be text in quotes, such as "text"',
     "bool_type": "must be true or false, without quotes",
+    "bool_parsing": "must be true or false, without quotes",
+    "path_type": 'must be a path in quotes, such as "radio.log"',
+    "dict_type": "must be a table, such as { name = 1 }",
     "tuple_type": 'must be a list, such as ["a", "b"]',
     "model_type": "must be a table of settings",
     "greater_than_equal": "must be at least {ge:g}",
@@ -59,19 +63,25 @@ def suggestion(word: str, known: Sequence[str]) -> str:
     return " ".join(told)
 
 
-def problem_lines(error: ValidationError, model: type[BaseModel], content: Any) -> list[str]:
+def problem_lines(
+    error: ValidationError,
+    model: type[BaseModel],
+    content: Any,
+    place_text: Callable[[Place, Any], str] | None = None,
+) -> list[str]:
     """Each fault as `place: what, what is allowed (got ...)`.
 
-    `content` is what was validated against `model`; entries of lists are counted from 1 and named
-    by their `id` or `name`.
+    `content` is what was validated against `model`. Without `place_text`, entries of lists are
+    counted from 1 and named by their `id` or `name`.
     """
+    place_text = place_text or _place_text
     faults = error.errors(include_url=False)
     places = [tuple(fault["loc"]) for fault in faults]
     lines = []
     for fault, place in zip(faults, places, strict=True):
         if fault["type"] == "too_short" and fault["input"] and _has_faults_inside(place, places):
             continue  # its entries are there, they are merely wrong themselves
-        where = _place_text(place, content)
+        where = place_text(place, content)
         if fault["type"] == "value_error" and not place:
             lines += str(fault["ctx"]["error"]).split("\n")
         else:
@@ -152,6 +162,6 @@ def _table_list(model: type[BaseModel], place: Place) -> str:
     if isinstance(place[-1], str):
         parent = _model_at(model, place[:-1])
         field = parent.model_fields.get(place[-1]) if parent else None
-        if field is None or isinstance(field.annotation, type):
+        if field is None or get_origin(field.annotation) is not tuple:
             return ""
     return ".".join(step for step in place if isinstance(step, str))

@@ -4,10 +4,12 @@ Exit codes: 0 well, 1 found wrong (the file, a line, the spool), 2 used wrongly.
 """
 
 import argparse
+import contextlib
 import json
 import signal
 import sys
 import threading
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -37,7 +39,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--source",
         metavar="NAME",
-        help="with --try: the source whose format the lines have (its name or number, default 1)",
+        help="with --try: the source whose format the lines have (its name or number); else the "
+        "first one whose format suits the first line",
     )
 
 
@@ -88,16 +91,23 @@ def _run(settings: AgentSettings) -> int:
 
 
 def _try(settings: AgentSettings, sample: Path, name: str | None, clock: Clock) -> int:
-    source = _chosen(settings, name)
-    if source is None:
-        known = ", ".join(f"{n} {s.label}" for n, s in enumerate(settings.source, 1)) or "none"
-        print(f"--source {name or 1}: no such source; there are: {known}", file=sys.stderr)
-        return 2
     try:
         lines = sample.read_bytes().splitlines()
     except OSError as error:
         print(f"{sample}: cannot be read: {error.strerror}", file=sys.stderr)
         return 2
+    source = _suiting(settings, lines) if name is None else _chosen(settings, name)
+    known = ", ".join(f"{n} {s.label}" for n, s in enumerate(settings.source, 1)) or "none"
+    if source is None:
+        what = "no [[source]] in the agent's file" if name is None else f"--source {name}"
+        print(f"{what}: no such source; there are: {known}", file=sys.stderr)
+        return 2
+    if name is None and len(settings.source) > 1:
+        print(
+            f"{sample}: read as format {source.format} of source {source.label}; "
+            f"--source takes another: {known}",
+            file=sys.stderr,
+        )
     log = Log(clock)
     spool = Spool(":memory:", clock.now_ms())
     intake = Intake(settings, spool, ClockWatch(clock, log), log, lambda _: True)
@@ -126,8 +136,21 @@ def _shown(intake: Intake, source: SourceSettings, line: bytes) -> tuple[str, bo
     return f"{made.what.kind} {json.dumps(fields)}{remarks}", False
 
 
-def _chosen(settings: AgentSettings, name: str | None) -> SourceSettings | None:
+def _chosen(settings: AgentSettings, name: str) -> SourceSettings | None:
     for number, source in enumerate(settings.source, 1):
-        if name in (None, str(number), source.label):
+        if name in (str(number), source.label):
             return source
     return None
+
+
+def _suiting(settings: AgentSettings, lines: Sequence[bytes]) -> SourceSettings | None:
+    """The first source of the format that the first line seems to have, or else of another."""
+    first = next((line.strip() for line in lines if line.strip()), b"")
+    formats = ["pattern", "nmea", "json"]
+    if first.startswith((b"$", b"!")):  # how a sentence of NMEA 0183 begins
+        formats = ["nmea", "pattern", "json"]
+    elif first.startswith((b"{", b"[")):
+        with contextlib.suppress(ValueError):
+            json.loads(first)
+            formats = ["json", "pattern", "nmea"]
+    return min(settings.source, key=lambda s: formats.index(s.format), default=None)

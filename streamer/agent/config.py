@@ -2,7 +2,7 @@
 
 import tomllib
 from pathlib import Path
-from typing import Annotated, Any, Final, Literal
+from typing import Annotated, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
@@ -10,6 +10,7 @@ from streamer.agent.patterns import PatternError, PatternSettings, compile_map
 from streamer.contract.common import MAX_EVENTS_PER_MESSAGE, Name
 from streamer.contract.events import RepeaterState
 from streamer.mqtt.settings import BrokerSettings
+from streamer.problems import problem_lines
 
 SOFTWARE: Final = "streamer-agent 0.1.0"
 MAX_LINE_BYTES: Final = 65_536
@@ -188,30 +189,8 @@ def load_settings(path: Path | str) -> AgentSettings:
     try:
         return AgentSettings.model_validate(content)
     except ValidationError as error:
-        raise AgentConfigError(path, _problems(error)) from error
-
-
-def _problems(error: ValidationError) -> list[str]:
-    problems: list[str] = []
-    for fault in error.errors(include_url=False):
-        where = _where(fault["loc"])
-        text = fault["msg"].removeprefix("Value error, ")
-        if fault["type"] == "extra_forbidden":
-            text = "no such field; check the spelling"
-        elif fault["type"] == "missing":
-            text = "is missing"
-        elif "Value error" not in fault["msg"]:
-            text = f"{text} (it is {_shown(fault['loc'], fault['input'])})"
-        if not fault["loc"]:
-            problems += text.split("\n")  # those of _fits_together name their places themselves
-        else:
-            problems.append(f"{where}: {text}")
-    return problems
-
-
-def _shown(loc: tuple[int | str, ...], value: Any) -> str:
-    secret = any("password" in str(step) for step in loc)
-    return "not shown" if secret else repr(value)[:60]
+        problems = problem_lines(error, AgentSettings, content, lambda place, _: _where(place))
+        raise AgentConfigError(path, problems) from error
 
 
 def _where(loc: tuple[int | str, ...]) -> str:

@@ -16,7 +16,7 @@ from streamer.clock import Clock, SystemClock, from_ms
 from streamer.config import ConfigError, RegionView, load_region
 from streamer.contract.common import Moment
 from streamer.problems import suggestion
-from streamer.reading.text import age, complain, say
+from streamer.reading.text import age, complain, say, wrap
 from streamer.state.lookups import Reader, check_state, worker_seen_ms
 from streamer.state.store import Store, StoreMismatch, StoreUnavailable, connect
 
@@ -168,7 +168,7 @@ def spoken(word: str) -> str:
 
 
 def note_lines(desk: Desk) -> list[str]:
-    return [f"Note: {note}" for note in desk.notes]
+    return [line for note in desk.notes for line in wrap(f"Note: {note}", "", "      ")]
 
 
 def find_group(view: RegionView, name: str) -> str:

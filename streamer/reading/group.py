@@ -15,6 +15,7 @@ from streamer.contract.published import (
     Standing,
     Why,
 )
+from streamer.domain.fanout import not_carried_since_ms
 from streamer.domain.group_now import (
     GroupNow,
     carriage_at,
@@ -58,11 +59,15 @@ _TROUBLE_FIRST = (Hears.NO, Hears.UNKNOWN, Hears.YES)
 
 
 class WantedRepeater(FanOutRepeater):
-    """A repeater of the fan-out: whether an over would go out there, and why that is thought."""
+    """A repeater of the fan-out: whether an over would go out there, and why that is thought.
+
+    `not_yet`: starved, but for less than the policy's starved_after_s: no reason to worry.
+    """
 
     hears: Hears
     hears_reason: str
     starved: bool
+    not_yet: bool
 
 
 class RosterMember(Member):
@@ -73,12 +78,14 @@ class RosterMember(Member):
 
 
 class Group(Header):
-    """`fanout_version` and `reach_version` are those of the newest published messages."""
+    """`fanout_version` and `reach_version` are those of the newest published messages; `not_yet`
+    are those of `starved` that are given time by the policy."""
 
     group: str
     title: str
     repeaters: tuple[WantedRepeater, ...]
     starved: tuple[str, ...]
+    not_yet: tuple[str, ...]
     idle: tuple[IdleRepeater, ...]
     barred: tuple[str, ...]
     members: tuple[RosterMember, ...]
@@ -88,7 +95,8 @@ class Group(Header):
 
 
 class GroupLine(Document):
-    """One group in numbers. `standings` has every standing of a member."""
+    """One group in numbers. `standings` has every standing of a member; `not_yet` are those of
+    `starved` that are given time by the policy."""
 
     group: str
     title: str
@@ -99,6 +107,7 @@ class GroupLine(Document):
     not_carried: int
     unknown: int
     starved: tuple[str, ...]
+    not_yet: tuple[str, ...]
     idle: tuple[str, ...]
     barred: tuple[str, ...]
 
@@ -144,12 +153,14 @@ def group(desk: Desk, name: str) -> Group:
     sights = lookups.sights(desk.store, desk.now_ms)
     now = look_at_group(desk.view, snapshot, sights, desk.now_ms)
     body = fanout_body(desk.view.name, snapshot, now.fanout)
+    not_yet = _not_yet(desk, now, sights)
     return Group(
         **desk.header(),
         group=name,
         title=desk.view.groups[name].title,
-        repeaters=tuple(_wanted(r, body.starved, sights) for r in body.repeaters),
+        repeaters=tuple(_wanted(r, body.starved, not_yet, sights) for r in body.repeaters),
         starved=body.starved,
+        not_yet=not_yet,
         idle=body.idle,
         barred=body.barred,
         members=_roster(desk, now),
@@ -158,12 +169,27 @@ def group(desk: Desk, name: str) -> Group:
     )
 
 
-def _wanted(entry: FanOutRepeater, starved: tuple[str, ...], sights: Sights) -> WantedRepeater:
+def _not_yet(desk: Desk, now: GroupNow, sights: Sights) -> tuple[str, ...]:
+    """The starved repeaters about which the workers raise no alert yet."""
+    snapshot = now.snapshot
+    since_ms = desk.now_ms - round(desk.view.policies[snapshot.group].starved_after_s * 1000)
+    return tuple(
+        w.repeater
+        for w in now.fanout.wanted
+        if w.starved
+        and not_carried_since_ms(w, snapshot.carrying.get(w.repeater), sights) > since_ms
+    )
+
+
+def _wanted(
+    entry: FanOutRepeater, starved: tuple[str, ...], not_yet: tuple[str, ...], sights: Sights
+) -> WantedRepeater:
     return WantedRepeater(
         **dict(entry),
         hears=_OF_CARRIAGE[entry.carriage],
         hears_reason=carriage_reason(entry.repeater, entry.carriage, sights),
         starved=entry.repeater in starved,
+        not_yet=entry.repeater in not_yet,
     )
 
 
@@ -235,9 +261,10 @@ def _left(found: Group) -> str:
 def _verdict(found: Group) -> str:
     counts = Counter(r.hears for r in found.repeaters)
     members = Counter(m.hears for m in _in(found))
+    late = len(found.not_yet)
     parts = [
         f"{plural(counts[Hears.YES], 'wanted repeater')} would carry it",
-        f"{counts[Hears.NO]} would not",
+        f"{counts[Hears.NO]} would not" + (f" ({late} not yet)" if late else ""),
         f"{counts[Hears.UNKNOWN]} cannot be said",
     ]
     text = f"If somebody keyed to {found.group} now: {', '.join(parts)}."
@@ -262,7 +289,7 @@ def _wanted_row(desk: Desk, entry: WantedRepeater) -> list[str]:
         after = entry.carried_after_s
         carried = "yes" if after is None else f"yes, after {after:.1f} s"
     elif entry.hears is Hears.NO:
-        carried = "no: starved" if entry.starved else "no"
+        carried = "not yet" if entry.not_yet else "no: starved" if entry.starved else "no"
     else:
         carried = f"unknown: {entry.hears_reason}"
     since = _ago(entry.since, desk)
@@ -285,13 +312,13 @@ def groups(desk: Desk) -> Groups:
     names = list(desk.view.groups)
     sights = lookups.sights(desk.store, desk.now_ms)
     lines = [
-        _line(desk, look_at_group(desk.view, snapshot, sights, desk.now_ms))
+        _line(desk, look_at_group(desk.view, snapshot, sights, desk.now_ms), sights)
         for snapshot in desk.store.groups(names)
     ]
     return Groups(**desk.header(), groups=tuple(lines))
 
 
-def _line(desk: Desk, now: GroupNow) -> GroupLine:
+def _line(desk: Desk, now: GroupNow, sights: Sights) -> GroupLine:
     standings = Counter(j.standing for _, j in now.judged if j.is_member)
     carriages = Counter(w.carriage for w in now.fanout.wanted)
     name = now.snapshot.group
@@ -307,6 +334,7 @@ def _line(desk: Desk, now: GroupNow) -> GroupLine:
         not_carried=carriages[Carriage.NOT_CARRIED],
         unknown=carriages[Carriage.UNKNOWN],
         starved=tuple(w.repeater for w in now.fanout.wanted if w.starved),
+        not_yet=_not_yet(desk, now, sights),
         idle=tuple(repeater for repeater, _ in now.fanout.idle),
         barred=now.fanout.barred,
     )
@@ -319,7 +347,7 @@ def _text_all(desk: Desk, found: Groups) -> list[str]:
             str(g.members),
             ", ".join(f"{n} {spoken(s)}" for s, n in g.standings.items() if n) or "-",
             f"{g.carried} of {g.wanted}" + (f", {g.unknown} unknown" if g.unknown else ""),
-            ", ".join(g.starved),
+            ", ".join(name for name in g.starved if name not in g.not_yet),
             g.title,
         ]
         for g in found.groups

@@ -34,16 +34,12 @@ from streamer.worker.merger import Merged, Merger
 from streamer.worker.messages import time_reply
 from streamer.worker.metrics import Metrics
 from streamer.worker.publisher import Publisher
+from streamer.worker.share import SHARE, filters, own_session, receive, subscribe_to
 from streamer.worker.sign import Sign
 from streamer.worker.watch import Watch
 
 log = structlog.get_logger()
 
-RECEIVE_MAXIMUM = 4000
-"""Messages that may be on the way or held here. The broker may allow less (Mosquitto:
-max_inflight_messages); the more, the less work an event is while a backlog is read."""
-READ_AT_ONCE = RECEIVE_MAXIMUM // 2
-"""So that the other half can come while this one is being merged."""
 EVENTS_PER_BATCH = 4000
 """Larger arrivals are merged in several steps, so that no script runs long."""
 HELD_BYTES = 16_000_000
@@ -55,10 +51,6 @@ LOOKING_SHARE = 0.1
 """How much of the time looking at subjects may take while behind; longest pause: SLOW_TICK_S."""
 SLOW_TICK_S = 1.0
 UNTOLD_AFTER_MS = 3000
-SESSION_EXPIRY_S = 14 * 24 * 3600
-SHARE = "streamer"
-RETAINED_ALONE = 1
-"""Identifier of the subscription that is there for retained messages alone."""
 _BACKOFF_S = (0.2, 10.0)
 
 
@@ -135,7 +127,7 @@ class Worker:
         """
         self._prepare()
         connection = self._connect(subscribe=False)
-        connection.unsubscribe(self._filters(connection.protocol))
+        connection.unsubscribe(filters(self._view.name, self._settings.share, connection.protocol))
         self._last_message_s = self._clock.monotonic_s()
         self._serve(connection, lambda: self._clock.monotonic_s() > self._last_message_s + quiet_s)
         ending = Connection(self._settings.broker, Session(self._settings.name), self._clock)
@@ -151,18 +143,12 @@ class Worker:
             self._prepared = True
 
     def _connect(self, *, subscribe: bool = True) -> Connection:
-        session = Session(
-            client_id=self._settings.name,
-            clean=False,
-            expiry_s=SESSION_EXPIRY_S,
-            receive_maximum=RECEIVE_MAXIMUM,
-            will=self._sign.will(),
-        )
+        session = own_session(self._settings.name, self._sign.will())
         connection = Connection(self._settings.broker, session, self._clock)
         try:
             connection.open()
             if subscribe:
-                self._subscribe(connection)
+                subscribe_to(connection, self._view.name, self._settings.share)
         except BaseException:
             connection.close()
             raise
@@ -178,26 +164,6 @@ class Worker:
         )
         return connection
 
-    def _filters(self, protocol: str) -> list[str]:
-        region = self._view.name
-        everything = topics.gateways_filter(region)
-        if protocol != "5":
-            return [everything]
-        # Retained states are not sent on a shared subscription (MQTT 5.0, 4.8.2).
-        return [topics.shared(self._settings.share, everything), topics.states_filter(region)]
-
-    def _subscribe(self, connection: Connection) -> None:
-        main, *states = self._filters(connection.protocol)
-        connection.subscribe([(main, 1)])
-        connection.subscribe([(name, 0) for name in states], RETAINED_ALONE)
-
-    @staticmethod
-    def _receive(connection: Connection, timeout_s: float) -> list[Incoming]:
-        """What has come, without the second copies of states: those that are new come by the
-        share as well, to one worker; by the plain subscription they come to all."""
-        taken = connection.poll(timeout_s, READ_AT_ONCE)
-        return [m for m in taken if m.retain or m.identifier != RETAINED_ALONE]
-
     def _serve(self, connection: Connection, stopping: Callable[[], bool]) -> None:
         publisher = Publisher(connection, self._store, self._clock, self._metrics)
         held: list[Incoming] = []
@@ -206,7 +172,7 @@ class Worker:
             while not stopping():
                 self._beat()
                 if _room_for_more(held):
-                    held += self._receive(connection, 0.0 if held else self._idle_s())
+                    held += receive(connection, 0.0 if held else self._idle_s())
                 try:
                     if self._reload is not None:
                         self._finish(connection, publisher, held)
@@ -286,7 +252,7 @@ class Worker:
         while self._clock.monotonic_s() < until_s and not stopping():
             self._beat()
             if _room_for_more(held):
-                held += self._receive(connection, 0.05)
+                held += receive(connection, 0.05)
             else:
                 self._clock.sleep_s(0.05)
 
@@ -446,4 +412,4 @@ def _room_for_more(held: Sequence[Incoming]) -> bool:
     return sum(len(message.payload) for message in held) < HELD_BYTES
 
 
-__all__ = ["StoreMismatch", "Worker", "WorkerSettings"]
+__all__ = ["SHARE", "StoreMismatch", "Worker", "WorkerSettings"]

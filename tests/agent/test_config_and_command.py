@@ -39,11 +39,16 @@ def test_the_example_is_well() -> None:
     ("text", "words"),
     [
         ('gateway = "ridge"', ["top of the file, region", "missing"]),
-        (HEAD + "heartbeats = 5", ["heartbeats", "no such field"]),
-        ('region = "Vale"\ngateway = "ridge"', ["region", "'Vale'"]),
-        (HEAD + "backlog_array = 257", ["backlog_array", "256", "257"]),
-        (HEAD + "[broker]\nport = 0", ["[broker], port", "1"]),
-        (HEAD + '[broker]\nprotocol = "4"', ["[broker], protocol", "3.1.1"]),
+        (HEAD + "heartbeats = 5", ["heartbeats", "no such setting", "did you mean 'heartbeat_s'?"]),
+        ('region = "Vale"\ngateway = "ridge"', ["region", "must be 1 to 32 of a-z, 0-9", "'Vale'"]),
+        (HEAD + "heartbeat_s = 'x'", ["heartbeat_s", "must be a number without quotes", "'x'"]),
+        (HEAD + "reply = 5", ["[reply]", "must be a table of settings"]),
+        (HEAD + "backlog_array = 257", ["backlog_array", "must be at most 256", "257"]),
+        (HEAD + "[broker]\nport = 0", ["[broker], port", "must be at least 1"]),
+        (
+            HEAD + '[broker]\nprotocol = "4"',
+            ["[broker], protocol", "must be 'auto', '5' or '3.1.1'"],
+        ),
         (HEAD + "[broker.tls]\ncert_file = 'x'", ["[broker], tls", "key_file"]),
         (HEAD + '[spool]\nsync = "never"', ["[spool], sync", "full"]),
         (
@@ -133,6 +138,14 @@ def test_try_shows_what_lines_give(capsys: pytest.CaptureFixture[str], tmp_path:
     assert '"action": "carrying"' in shown[2]
     assert "repeater uhf down" in shown[3]
     assert "no pattern" in shown[4]
+    # Without --source the first line decides.
+    assert run(str(EXAMPLE), "--try", str(sample)) == 0
+    said = capsys.readouterr()
+    assert said.out.splitlines() == shown
+    assert "read as format pattern of source file:radio.log; --source takes another" in said.err
+    sample.write_text("$GPZDA,120000.00,02,01,2026,00,00*60\n")
+    run(str(EXAMPLE), "--try", str(sample))
+    assert "read as format nmea of source udp:5055" in capsys.readouterr().err
     sample.write_text('{"station": "QA1ABC"}\n')
     assert run(str(EXAMPLE), "--try", str(sample)) == 1
     assert ":1: wrong: " in capsys.readouterr().err

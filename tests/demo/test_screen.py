@@ -129,7 +129,7 @@ def test_a_frozen_worker_is_trouble_though_gateways_speak() -> None:
 def test_a_repeater_is_given_its_time_to_carry_a_group() -> None:
     shown, topic = Picture(REGION), topics.fanout_topic(REGION, "SHORE")
     shown.take(topic, fanout(1, "ost/vhf", carriage=Carriage.NOT_CARRIED), NOW)
-    policy = {"starved_after_s": {"SHORE": 15.0}}
+    policy: dict[str, Any] = {"starved_after_s": {"SHORE": 15.0}}
     early = shown_at(shown, NOW + 14_000, **policy)
     assert "ost/vhf 1 here not yet" in early
     assert "NOT CARRIED" not in early

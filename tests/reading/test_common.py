@@ -9,14 +9,17 @@ from streamer.clock import ManualClock
 from streamer.config import load_region
 from streamer.domain.callsign import CallSignRules, Rejected
 from streamer.domain.quarantine import quarantine_name
-from streamer.reading import alerts, group, refused, where
+from streamer.reading import alerts, gateway, group, refused, where
 from streamer.reading.common import place_of
 from streamer.state.store import Store, connect
 from tests.reading.conftest import REGION, Story
 from tests.servers import Redis
 from tests.state.scene import START_MS
 
-COMMANDS = [(where, ["QA1ABC"]), (group, []), (group, ["NET"]), (alerts, []), (refused, [])]
+COMMANDS = [
+    (where, ["QA1ABC"]), (group, []), (group, ["NET"]), (gateway, []), (gateway, ["ridge"]),
+    (alerts, []), (refused, []),
+]  # fmt: skip
 
 
 def arguments_of(command: object, *words: str) -> Namespace:

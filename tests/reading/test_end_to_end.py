@@ -68,6 +68,9 @@ def test_every_command_on_a_running_system(mosquitto: Mosquitto, empty_redis: Re
     assert document("refused")["counts"] == {"json": 1}
     assert document("alerts")["alerts"] == []
     assert document("group")["notes"] == []
+    counts = document("gateway", "ridge")["counts"]
+    assert (counts["heard"], counts["route"], counts["quarantined"]) == (1, 1, 1)
+    assert [g["standing"] for g in document("gateway")["gateways"]] == ["up", "never", "never"]
 
     publish(mosquitto, ridge.state(now_ms, up=False))
     wait_until(lambda: document("alerts")["alerts"], "the alert of the gateway")
@@ -90,6 +93,11 @@ def test_exit_codes_of_the_command_line(tmp_path: Path) -> None:
     assert streamer("check").returncode == 2
     assert streamer("where").returncode == 2
     assert streamer("group", "--bend").returncode == 2
+    assert streamer("gateway").returncode == 2
+    name = ("--name", "Node.Example")
+    ended = streamer("worker", str(REGION), *name)
+    assert ended.returncode == 2
+    assert "--name 'Node.Example': must be 1 to 32 of a-z" in ended.stderr
     assert streamer("check", str(tmp_path / "none.toml")).returncode == 1
     well = streamer("check", str(REGION), "--json")
     assert (well.returncode, json.loads(well.stdout)["ok"]) == (0, True)

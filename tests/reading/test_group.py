@@ -2,7 +2,7 @@
 
 import json
 
-from streamer.reading import group
+from streamer.reading import alerts, group
 from tests.reading.conftest import Story, must_fit, named
 from tests.state.scene import START_MS, moment
 
@@ -60,7 +60,7 @@ def test_for_people(story: Story) -> None:
     answered = story.ask(group, "NET")
     must_fit(answered)
     text = " ".join(answered.out.split())
-    assert "1 wanted repeater would carry it, 1 would not, 1 cannot be said." in text
+    assert "1 wanted repeater would carry it, 1 would not (1 not yet), 1 cannot be said." in text
     assert "Of 3 members 1 would hear it, 2 would not, 0 cannot be said." in text
     rows = [line.split() for line in answered.lines if "/" in line]
     assert rows[0][:3] == ["no", "lake/uhf", "QC3GHI"]  # trouble first
@@ -69,12 +69,41 @@ def test_for_people(story: Story) -> None:
     assert text.endswith("Local plans, licensed operators and the law come first.")
 
 
+def test_a_repeater_is_given_its_time(story: Story) -> None:
+    """The policy's starved_after_s is 5; at the same moment the workers raise their alert."""
+    scene(story)  # 2 s
+    story.pass_s(2)
+
+    def said() -> tuple[bool, list[str], str, str]:
+        found = story.ask(group, "NET", json=True).document
+        row = named(found["repeaters"], "repeater", "lake/uhf")
+        assert (row["hears"], row["starved"]) == ("no", True)
+        line = named(story.ask(group, json=True).document["groups"], "group", "NET")
+        assert line["not_yet"] == found["not_yet"]
+        return row["not_yet"], found["not_yet"], story.ask(group, "NET").out, story.ask(group).out
+
+    not_yet, names, plain, every = said()
+    assert (not_yet, names) == (True, ["lake/uhf"])
+    assert "not yet" in plain
+    assert "starved" not in plain
+    assert "lake/uhf" not in every
+    story.pass_s(1)
+    not_yet, names, plain, every = said()
+    assert (not_yet, names) == (False, [])
+    assert "no: starved" in plain
+    assert "not yet" not in plain
+    assert "lake/uhf" in every
+    story.settle()
+    kinds = [alert["kind"] for alert in story.ask(alerts, json=True).document["alerts"]]
+    assert kinds == ["repeater_starved"]
+
+
 def test_it_is_what_the_worker_published(story: Story) -> None:
     """At the moment of a worker's look both say the same of the fan-out and the roster."""
     scene(story)
     found = story.ask(group, "NET", json=True).document
     fanout = json.loads(story.bench.retained["net/scene/fanout/NET"])
-    own = {"hears", "hears_reason", "starved"}
+    own = {"hears", "hears_reason", "starved", "not_yet"}
     assert [{k: v for k, v in r.items() if k not in own} for r in found["repeaters"]] == fanout[
         "repeaters"
     ]

@@ -1,0 +1,370 @@
+"""`streamer gateway`: what a site's keeper asks: is it up, since when, and what hangs on it."""
+
+import argparse
+from collections import Counter
+from collections.abc import Sequence
+
+from streamer.clock import Clock, from_ms
+from streamer.contract.common import Moment
+from streamer.contract.published import CAUTION, Alert, Carriage, Standing, Why
+from streamer.domain.group_now import GroupNow, look_at_group
+from streamer.domain.liveness import GatewaySight, GatewayStanding, Sights
+from streamer.domain.model import GatewaySnapshot, LiveState
+from streamer.domain.urgency import urgency
+from streamer.problems import suggestion
+from streamer.reading.common import (
+    WELL,
+    Answer,
+    Desk,
+    Document,
+    Header,
+    NotFound,
+    add_common,
+    answer,
+    note_lines,
+    spoken,
+    typed,
+)
+from streamer.reading.text import age, ago, moment, plural, table, wrap
+
+_SAID = {
+    GatewayStanding.UP: "up",
+    GatewayStanding.DOWN: "down: it said so, or its broker said it for it",
+    GatewayStanding.SILENT: "silent: its heartbeat is overdue",
+    GatewayStanding.NEVER: "never heard of: no heartbeat has come",
+}
+
+
+class GroupThere(Document):
+    """A group that is wanted on a repeater (`why` says for what) or carried there in vain."""
+
+    group: str
+    wanted: bool
+    why: tuple[Why, ...]
+    carriage: Carriage
+
+
+class MemberThere(Document):
+    """A member whose last over was heard there; one of several groups is there several times."""
+
+    station: str
+    group: str
+    standing: Standing
+
+
+class RepeaterNow(Document):
+    """`up` is null if nothing can be said: the gateway does not report, or not of this one."""
+
+    repeater: str
+    up: bool | None
+    since: Moment | None
+    reason: str
+    groups: tuple[GroupThere, ...]
+    members: tuple[MemberThere, ...]
+
+
+class EventCounts(Document):
+    """What the numbered events of the gateway counted as, each once; `duplicates` came again.
+
+    `missing` have not arrived of the newest boots; `given_up` were counted lost long ago.
+    """
+
+    heard: int
+    route: int
+    quarantined: int
+    refused: int
+    late: int
+    future: int
+    duplicates: int
+    too_old: int
+    missing: int
+    given_up: int
+
+
+class GatewayNow(Document):
+    """`standing`: up, down (said so), silent (heartbeat overdue) or never. `heartbeat_at` by the
+    corrected clock of the gateway. What its newest word does not say is null; where that word is
+    its will, it says next to nothing."""
+
+    gateway: str
+    title: str
+    keeper: str | None
+    standing: GatewayStanding
+    since: Moment | None
+    heartbeat_at: Moment | None
+    heartbeat_age_s: float | None
+    software: str | None
+    spooled: int | None
+    dropped: int | None
+    clock_offset_s: float | None
+    counts: EventCounts
+    repeaters: tuple[RepeaterNow, ...]
+    alerts: tuple[Alert, ...]
+
+
+class Gateway(Header, GatewayNow):
+    """One gateway."""
+
+    caution: str = CAUTION
+
+
+class Gateways(Header):
+    """All of the region file and, where others may speak, those that did."""
+
+    gateways: tuple[GatewayNow, ...]
+    caution: str = CAUTION
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.description = (
+        "Whether a gateway is up and since when, its heartbeat, spool, clock and counts, its "
+        "repeaters with the groups and members on them; without NAME one line for each gateway. "
+        "Exit code 0: answered; 1: no such gateway, or the state cannot be read."
+    )
+    parser.add_argument("name", metavar="NAME", nargs="?", help="a gateway, in any case")
+    add_common(parser)
+
+
+def main(arguments: argparse.Namespace, clock: Clock | None = None) -> int:
+    if arguments.name is None:
+        return answer("gateway", arguments, _work_all, clock)
+    name = typed(arguments.name)
+    return answer("gateway", arguments, lambda desk: _work(desk, name), clock)
+
+
+def _work(desk: Desk, asked: str) -> Answer:
+    looker = _Looker(desk)
+    name = asked.lower()
+    if name not in looker.names:
+        known = suggestion(name, looker.names)
+        raise NotFound(f"no gateway {asked!r} in the region file; {known}")
+    document = Gateway(**desk.header(), **dict(looker.look(name)))
+    return document, lambda: _text(desk, document), WELL
+
+
+def _work_all(desk: Desk) -> Answer:
+    looker = _Looker(desk)
+    document = Gateways(**desk.header(), gateways=tuple(map(looker.look, looker.names)))
+    return document, lambda: _text_all(desk, document), WELL
+
+
+# -- looking -----------------------------------------------------------------------------------
+
+
+class _Looker:
+    """Groups, heartbeats and alerts read once, for as many gateways as are asked for."""
+
+    def __init__(self, desk: Desk) -> None:
+        self._desk = desk
+        self._live, routers = desk.store.live()
+        lost_after_ms = round(desk.view.limits.gateway_lost_after_s * 1000)
+        self._sights = Sights(self._live, routers, lost_after_ms, desk.now_ms)
+        self._groups = [
+            look_at_group(desk.view, snapshot, self._sights, desk.now_ms)
+            for snapshot in desk.store.groups(list(desk.view.groups))
+        ]
+        alerts = desk.store.all_alerts().values()
+        self._alerts = sorted(map(Alert.model_validate_json, alerts), key=urgency)
+        others = set(self._live) - set(desk.view.gateways) if desk.view.region.open_gateways else ()
+        self.names = [*desk.view.gateways, *sorted(others)]
+
+    def look(self, name: str) -> GatewayNow:
+        sight, live = self._sights.gateway(name), self._live.get(name)
+        known = self._desk.view.gateways.get(name)
+        state = sight.state
+        heartbeat_ms = _heartbeat_ms(live)
+        return GatewayNow(
+            gateway=name,
+            title=known.title if known else "",
+            keeper=known.keeper or None if known else None,
+            standing=sight.standing,
+            since=None if sight.since_ms is None else from_ms(sight.since_ms),
+            heartbeat_at=None if heartbeat_ms is None else from_ms(heartbeat_ms),
+            heartbeat_age_s=None
+            if heartbeat_ms is None
+            else (self._desk.now_ms - heartbeat_ms) / 1000,
+            software=state.software if state else None,
+            spooled=state.spooled if state else None,
+            dropped=state.dropped if state else None,
+            clock_offset_s=state.clock_offset_s if state else None,
+            counts=_counts(self._desk.store.gateway(name)),
+            repeaters=tuple(self._repeater(r, sight) for r in self._repeaters(name, sight)),
+            alerts=tuple(
+                a for a in self._alerts if a.subject == name or a.subject.startswith(f"{name}/")
+            ),
+        )
+
+    def _repeaters(self, name: str, sight: GatewaySight) -> list[str]:
+        """Those of the region file, then others that the gateway speaks of."""
+        known = self._desk.view.gateways.get(name)
+        listed = [f"{name}/{port.id}" for port in known.repeater] if known else []
+        told = [r.id for r in sight.state.repeaters] if sight.state else []
+        return list(dict.fromkeys([*listed, *told]))
+
+    def _repeater(self, repeater: str, sight: GatewaySight) -> RepeaterNow:
+        seen = self._sights.repeater(repeater)
+        up: bool | None = None
+        since_ms, reason = seen.since_ms, seen.reason
+        if sight.standing is GatewayStanding.NEVER:
+            reason = "its gateway has sent no heartbeat"
+        elif sight.standing is GatewayStanding.UP:
+            told = {r.id: r.up for r in sight.state.repeaters} if sight.state else {}
+            up = told.get(repeater)
+            if up is None:
+                since_ms, reason = None, "its gateway's heartbeat does not speak of it"
+        return RepeaterNow(
+            repeater=repeater,
+            up=up,
+            since=None if since_ms is None else from_ms(since_ms),
+            reason=reason,
+            groups=tuple(t for now in self._groups if (t := _there(now, repeater)) is not None),
+            members=tuple(
+                MemberThere(
+                    station=s.station, group=now.snapshot.group, standing=judgement.standing
+                )
+                for now in self._groups
+                for s, judgement in now.judged
+                if judgement.is_member and s.place.repeater == repeater
+            ),
+        )
+
+
+def _heartbeat_ms(live: LiveState | None) -> int | None:
+    """None if its will came last: that is no heartbeat, and only the newest word is kept."""
+    return live.ms if live is not None and live.state.get("seq") is not None else None
+
+
+def _there(now: GroupNow, repeater: str) -> GroupThere | None:
+    group = now.snapshot.group
+    for wanted in now.fanout.wanted:
+        if wanted.repeater == repeater:
+            return GroupThere(group=group, wanted=True, why=wanted.why, carriage=wanted.carriage)
+    if any(idle == repeater for idle, _ in now.fanout.idle):
+        return GroupThere(group=group, wanted=False, why=(), carriage=Carriage.CARRIED)
+    return None
+
+
+def _counts(snapshot: GatewaySnapshot) -> EventCounts:
+    counts = snapshot.counts
+    plain = ("heard", "route", "quarantined", "refused", "late", "future", "too_old", "given_up")
+    return EventCounts(
+        **{name: counts.get(name, 0) for name in plain},
+        duplicates=counts.get("duplicate", 0),
+        missing=snapshot.missing,
+    )
+
+
+# -- for people --------------------------------------------------------------------------------
+
+
+def _when(at: Moment | None, desk: Desk) -> str:
+    if at is None:
+        return ""
+    ms = round(at.timestamp() * 1000)
+    return f"{moment(ms, desk.now_ms)} ({ago(ms, desk.now_ms)})"
+
+
+def _text(desk: Desk, found: Gateway) -> list[str]:
+    lines = [*note_lines(desk), *wrap(f"{found.gateway}  {found.title}".rstrip())]
+    since = f", since {_when(found.since, desk)}" if found.since else ""
+    facts = [
+        ("it is", f"{_SAID[found.standing]}{since}"),
+        ("heartbeat", _heartbeat(found, desk)),
+        ("software", found.software or "not said"),
+        ("spool", _spool(found)),
+        ("clock", _clock(found.clock_offset_s)),
+        ("events", _events(found.counts)),
+        ("keeper", found.keeper or "not in the region file"),
+    ]
+    for name, text in facts:
+        lines += wrap(text, f"  {name:<11}", " " * 13)
+    rows = [_row(desk, r) for r in found.repeaters]
+    heads = ["REPEATER", "IS", "SINCE", "GROUPS", "MEMBERS"]
+    lines += ["", *(table(heads, rows) if rows else ["No repeater."])]
+    for repeater in found.repeaters:
+        if repeater.up is None:
+            lines += wrap(f"{repeater.repeater}: {repeater.reason}: nothing can be said of it now")
+    for alert in found.alerts:
+        lines += ["", *wrap(f"ALERT {alert.id}: {alert.title}")]
+        lines += wrap(f"Next: {alert.next_step}", "  ")
+    return [*lines, "", *wrap(found.caution)]
+
+
+def _heartbeat(found: GatewayNow, desk: Desk) -> str:
+    if found.standing is GatewayStanding.NEVER:
+        return "none"
+    return _when(found.heartbeat_at, desk) or "ended by its will: the connection was lost"
+
+
+def _spool(found: GatewayNow) -> str:
+    if found.spooled is None:
+        return "not said"
+    text = f"{plural(found.spooled, 'event')} not yet sent"
+    return f"{text}, {found.dropped} given up for want of disk" if found.dropped else text
+
+
+def _clock(offset_s: float | None) -> str:
+    if offset_s is None:
+        return "offset not said"
+    side = "behind" if offset_s > 0 else "ahead"
+    return f"{abs(offset_s):.3f} s {side}; times are corrected" if offset_s else "right"
+
+
+def _events(counts: EventCounts) -> str:
+    parts = [f"{counts.heard} heard", f"{counts.route} route", f"{counts.duplicates} duplicate"]
+    parts += [f"{counts.missing} missing", f"{counts.quarantined} quarantined"]
+    seldom = ("refused", "late", "future", "too_old", "given_up")
+    parts += [f"{n} {spoken(name)}" for name in seldom if (n := getattr(counts, name))]
+    return ", ".join(parts)
+
+
+def _row(desk: Desk, found: RepeaterNow) -> list[str]:
+    up = {True: "up", False: "down", None: "not known"}[found.up]
+    since = "" if found.since is None or found.up is None else _when(found.since, desk)
+    members = Counter(f"{m.station} {spoken(m.standing)}" for m in found.members)
+    groups = ", ".join(map(_group_text, found.groups))
+    return [found.repeater, up, since, groups or "-", ", ".join(members) or "-"]
+
+
+def _group_text(there: GroupThere) -> str:
+    if not there.wanted:
+        return f"{there.group} carried for nobody"
+    return f"{there.group} {spoken(there.carriage)}"
+
+
+def _text_all(desk: Desk, found: Gateways) -> list[str]:
+    heads = [
+        "GATEWAY",
+        "IS",
+        "FOR",
+        "HEARTBEAT",
+        "REPEATERS",
+        "CARRIED",
+        "MEMBERS",
+        "SPOOL",
+        "LOST",
+    ]
+    rows = [_line(desk, g) for g in found.gateways]
+    lines = [*note_lines(desk), *(table(heads, rows) if rows else ["No gateway."])]
+    return [*lines, "", *wrap(found.caution)]
+
+
+def _line(desk: Desk, g: GatewayNow) -> list[str]:
+    for_s = None if g.since is None else desk.now_ms / 1000 - g.since.timestamp()
+    wanted = [t for r in g.repeaters for t in r.groups if t.wanted]
+    carried = _carried(wanted)
+    return [
+        g.gateway,
+        g.standing,
+        "" if for_s is None else age(for_s),
+        "-" if g.heartbeat_age_s is None else f"{age(g.heartbeat_age_s)} ago",
+        f"{sum(r.up is True for r in g.repeaters)} of {len(g.repeaters)} up",
+        f"{carried} of {len(wanted)}" if wanted else "-",
+        str(len({m.station for r in g.repeaters for m in r.members})),
+        "?" if g.spooled is None else str(g.spooled),
+        str(g.counts.missing + g.counts.given_up),
+    ]
+
+
+def _carried(wanted: Sequence[GroupThere]) -> int:
+    return sum(there.carriage is Carriage.CARRIED for there in wanted)

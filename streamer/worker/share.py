@@ -1,0 +1,48 @@
+"""A worker's session at the broker, and its share of what gateways say."""
+
+from streamer.contract import topics
+from streamer.mqtt.connection import Connection, Incoming, Session, Will
+
+SHARE = "streamer"
+RECEIVE_MAXIMUM = 4000
+"""Messages that may be on the way or held here. The broker may allow less (Mosquitto:
+max_inflight_messages); the more, the less work an event is while a backlog is read."""
+READ_AT_ONCE = RECEIVE_MAXIMUM // 2
+"""So that the other half can come while this one is being merged."""
+SESSION_EXPIRY_S = 14 * 24 * 3600
+RETAINED_ALONE = 1
+"""Identifier of the subscription that is there for retained messages alone."""
+
+
+def own_session(name: str, will: Will | None) -> Session:
+    """The session that the broker keeps for a worker of this name."""
+    return Session(
+        client_id=name,
+        clean=False,
+        expiry_s=SESSION_EXPIRY_S,
+        receive_maximum=RECEIVE_MAXIMUM,
+        will=will,
+    )
+
+
+def filters(region: str, share: str, protocol: str) -> list[str]:
+    """What a worker subscribes to, its share first. MQTT 3.1.1 has no shares: all of it."""
+    everything = topics.gateways_filter(region)
+    if protocol != "5":
+        return [everything]
+    # Retained states are not sent on a shared subscription (MQTT 5.0, 4.8.2).
+    return [topics.shared(share, everything), topics.states_filter(region)]
+
+
+def subscribe_to(connection: Connection, region: str, share: str) -> None:
+    """Subscribe and wait for the grants. Raises BrokerRefused, BrokerUnreachable."""
+    main, *states = filters(region, share, connection.protocol)
+    connection.subscribe([(main, 1)])
+    connection.subscribe([(name, 0) for name in states], RETAINED_ALONE)
+
+
+def receive(connection: Connection, timeout_s: float) -> list[Incoming]:
+    """What has come, without the second copies of states: those that are new come by the share as
+    well, to one worker; by the plain subscription they come to all."""
+    taken = connection.poll(timeout_s, READ_AT_ONCE)
+    return [m for m in taken if m.retain or m.identifier != RETAINED_ALONE]
