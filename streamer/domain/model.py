@@ -103,6 +103,8 @@ class GroupSnapshot:
     previous: dict[str, str] = field(default_factory=dict)
     fanout_version: int = 0
     reach_version: int = 0
+    reach_ms: int = 0
+    """When the roster was last published."""
     fanout_digest: str = ""
     reach_digest: str = ""
     conditions: str = ""

@@ -1,11 +1,11 @@
 """What every part of the state's face stands on: the client, the keys, running a script."""
 
-import json
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any, Generic, TypeVar
 
 import redis
+from pydantic_core import to_json
 from redis.backoff import NoBackoff
 from redis.exceptions import RedisError
 from redis.retry import Retry
@@ -50,7 +50,7 @@ def guarded() -> Iterator[None]:
 
 def compact(value: Any) -> str:
     """JSON for the scripts."""
-    return json.dumps(value, separators=(",", ":"))
+    return to_json(value).decode()
 
 
 def flat(messages: Sequence[OutMessage]) -> list[str]:

@@ -2,6 +2,7 @@
 
 import json
 from functools import lru_cache
+from functools import lru_cache
 from itertools import takewhile
 from typing import Any
 
@@ -54,8 +55,10 @@ def _stay(repeater: str, arrived: float, last: float, left: float | None = None)
 
 
 @lru_cache(maxsize=2048)  # most members of a group have not changed since the last look
+@lru_cache(maxsize=20_000)
 def summary_from(station: str, text: str) -> Summary:
-    """A group's field '=station', as the station script wrote it."""
+    """A group's field '=station', as the station script wrote it. Kept, because of a group's
+    members few have spoken since it was last looked at."""
     rev, _, _, body = text.split(" ", 3)
     content = json.loads(body)
     came = content.get("i")
@@ -102,6 +105,7 @@ def group_from(group: str, fields: dict[str, str], sent: list[tuple[str, float]]
         json.loads(fields.get("#previous", "{}")),
         int(fields.get("#fanout_version", 0)),
         int(fields.get("#reach_version", 0)),
+        int(fields.get("#reach_ms", 0)),
         fields.get("#fanout_digest", ""),
         fields.get("#reach_digest", ""),
         fields.get("#conditions", ""),

@@ -1,5 +1,6 @@
 """Loads the scripts and runs them with EVALSHA, sending the text when a server does not know it."""
 
+import socket
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -11,6 +12,7 @@ import redis
 from redis.exceptions import NoScriptError
 
 Argument = str | int | float
+_SEND_BUFFER = 4_000_000
 
 
 class Script(StrEnum):
@@ -70,6 +72,14 @@ class Scripts:
         return Running(self, calls, lines, self._client.connection_pool)
 
 
+def _widen(connection: Any) -> None:
+    """Let a UNIX socket take in a whole arrival: the sender would have to wait for Redis to work
+    off most of it. The system grants what net.core.wmem_max allows; TCP grows by itself."""
+    taken = connection._sock  # the library has no public way
+    if taken is not None and taken.family == socket.AF_UNIX:
+        taken.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, _SEND_BUFFER)
+
+
 class Running:
     """Calls that were sent on a connection of their own. Either `replies` or `abandon` ends it."""
 
@@ -85,6 +95,7 @@ class Running:
         self._pool = pool
         self._connection: Any = pool.get_connection()
         try:
+            _widen(self._connection)
             if lines:
                 self._connection.send_packed_command(self._connection.pack_commands(lines))
         except BaseException:

@@ -29,6 +29,9 @@ from streamer.worker.watch import Watch
 
 COMMITTED_AT_ONCE = 32
 """Subjects of one look that are read and committed together."""
+ROSTER_PAUSE_MS = 1000
+"""A roster in which nobody came, went or changed standing is published this often at most: who was
+heard where is no matter of milliseconds there, and the fan-out must not wait for it."""
 BEHIND_AFTER_MS = 1000
 """How soon after a roster has changed a lost gateway's list of members behind it is renewed."""
 
@@ -54,6 +57,10 @@ class WorkedOut:
 
 def _digest(text: str) -> str:
     return sha256(text.encode()).hexdigest()[:24]
+
+
+def _standings(places: Mapping[str, str]) -> dict[str, str]:
+    return {station: text.split(" ")[0] for station, text in places.items()}
 
 
 def _conditions_digest(conditions: Sequence[Condition]) -> str:
@@ -152,6 +159,10 @@ class Deriver:
             version = snapshot.fanout_version + 1
             fields["#fanout_version"], fields["#fanout_digest"] = str(version), digest
             outcome.messages.append(make.fanout_message(body, version, now_ms))
+        pause_ends_ms = snapshot.reach_ms + ROSTER_PAUSE_MS
+        if now_ms < pause_ends_ms and _standings(places) == _standings(snapshot.previous):
+            outcome.next_ms = min(outcome.next_ms or pause_ends_ms, pause_ends_ms)
+            return
         roster = make.reach_body(
             region, snapshot.group, shown, self._store.view.policies[snapshot.group]
         )
@@ -159,6 +170,7 @@ class Deriver:
         if digest != snapshot.reach_digest:
             version = snapshot.reach_version + 1
             fields["#reach_version"], fields["#reach_digest"] = str(version), digest
+            fields["#reach_ms"] = str(now_ms)
             outcome.messages.append(make.reach_message(roster, version, now_ms))
 
     def _tell_dark_gateways(

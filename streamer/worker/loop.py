@@ -214,15 +214,21 @@ class Worker:
         arrival = [self._read(part) for part in parts_of(news, EVENTS_PER_BATCH)]
         self._finish(connection, publisher, held)
         self._behind = sum(merged.batch.events for merged in arrival) >= BEHIND_AT
-        if arrival:
-            self._merger.begin(arrival)
-            self._begun = len(held), begun_s
-            if not self._behind:
-                self._finish(connection, publisher, held)
-        self._tick(connection, publisher, held, merged=bool(news))
+        if not self._behind:
+            self._begin(arrival, held, begun_s)
+            self._finish(connection, publisher, held)
+        self._tick(publisher, merged=bool(news))
+        if self._behind:
+            # Only now: while Redis merges it would let the questions of looking wait.
+            self._begin(arrival, held, begun_s)
         self._sign.live(publisher, len(held))
         publisher.pump()
         connection.flush()
+
+    def _begin(self, arrival: Sequence[Merged], held: Sequence[Incoming], begun_s: float) -> None:
+        if arrival:
+            self._merger.begin(arrival)
+            self._begun = len(held), begun_s
 
     def _finish(self, connection: Connection, publisher: Publisher, held: list[Incoming]) -> None:
         """Wait for what is being merged, tell what came of it, acknowledge.
@@ -328,9 +334,7 @@ class Worker:
 
     # -- what is due -----------------------------------------------------------------------------
 
-    def _tick(
-        self, connection: Connection, publisher: Publisher, held: list[Incoming], *, merged: bool
-    ) -> None:
+    def _tick(self, publisher: Publisher, *, merged: bool) -> None:
         now_s = self._clock.monotonic_s()
         due = now_s >= self._next_tick_s
         if due or (merged and not self._behind):
@@ -342,7 +346,6 @@ class Worker:
             publisher.claim()
         if now_s >= self._next_slow_s:
             self._next_slow_s = now_s + SLOW_TICK_S
-            self._finish(connection, publisher, held)  # the slow tick merges, too
             self._slow_tick()
 
     def _look(self, publisher: Publisher) -> None:

@@ -12,7 +12,7 @@ import redis
 
 _OF_THE_WAY = {"version", "at", "opened_at", "rev"}
 _FIELDS_OF_THE_WAY = {
-    "#rev", "#ver", "#fanout_version", "#reach_version", "n:duplicate", "hole_ms",
+    "#rev", "#ver", "#fanout_version", "#reach_version", "#reach_ms", "n:duplicate", "hole_ms",
 }  # fmt: skip
 
 
