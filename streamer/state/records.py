@@ -2,7 +2,6 @@
 
 import json
 from functools import lru_cache
-from functools import lru_cache
 from itertools import takewhile
 from typing import Any
 
@@ -55,10 +54,8 @@ def _stay(repeater: str, arrived: float, last: float, left: float | None = None)
 
 
 @lru_cache(maxsize=2048)  # most members of a group have not changed since the last look
-@lru_cache(maxsize=20_000)
 def summary_from(station: str, text: str) -> Summary:
-    """A group's field '=station', as the station script wrote it. Kept, because of a group's
-    members few have spoken since it was last looked at."""
+    """A group's field '=station', as the station script wrote it."""
     rev, _, _, body = text.split(" ", 3)
     content = json.loads(body)
     came = content.get("i")
@@ -73,6 +70,25 @@ def summary_from(station: str, text: str) -> Summary:
         _registers(content.get("x")),
         tuple(_stay(*stay) for stay in content["s"]),
     )
+
+
+class Summaries:
+    """Summaries read before: few of a group's members have spoken since it was last looked at."""
+
+    def __init__(self, most: int = 10_000) -> None:
+        self._most = most
+        self._read: dict[tuple[str, str], tuple[str, Summary]] = {}
+
+    def read(self, group: str, station: str, text: str) -> Summary:
+        """As `summary_from`."""
+        known = self._read.get((group, station))
+        if known is not None and known[0] == text:
+            return known[1]
+        if len(self._read) >= self._most:
+            self._read.clear()
+        summary = summary_from(station, text)
+        self._read[group, station] = text, summary
+        return summary
 
 
 def _carrying(text: str) -> Carrying:
@@ -93,13 +109,18 @@ def _forwarding(member: str, score: float) -> Forwarding:
     return Forwarding(int(score), over, repeater, "" if source == "-" else source)
 
 
-def group_from(group: str, fields: dict[str, str], sent: list[tuple[str, float]]) -> GroupSnapshot:
+def group_from(
+    group: str,
+    fields: dict[str, str],
+    sent: list[tuple[str, float]],
+    summaries: Summaries,
+) -> GroupSnapshot:
     """A group's hash and its set of forwardings."""
     return GroupSnapshot(
         group,
         int(fields.get("#rev", 0)),
         int(fields.get("#ver", 0)),
-        tuple(summary_from(k[1:], v) for k, v in sorted(fields.items()) if k[0] == "="),
+        tuple(summaries.read(group, k[1:], v) for k, v in sorted(fields.items()) if k[0] == "="),
         {k[1:]: _carrying(v) for k, v in fields.items() if k[0] == "@"},
         tuple(_forwarding(member, score) for member, score in sent),
         json.loads(fields.get("#previous", "{}")),

@@ -24,7 +24,7 @@ from streamer.state.base import (
     to_send,
 )
 from streamer.state.outbox import Outbox
-from streamer.state.records import gateway_from, group_from, live_from, station_from
+from streamer.state.records import Summaries, gateway_from, group_from, live_from, station_from
 from streamer.state.scripts import Call, Script
 from streamer.state.shapes import (
     Claim,
@@ -47,6 +47,7 @@ class Store(Outbox):
     def __init__(self, client: "redis.Redis", view: RegionView) -> None:
         super().__init__(client, view)
         self._told: dict[int, list[tuple[str, int]]] = defaultdict(list)
+        self._summaries = Summaries()
 
     # -- start ---------------------------------------------------------------------------------
 
@@ -269,7 +270,7 @@ class Store(Outbox):
                 pipe.zrange(self.keys.sent(name), 0, -1, withscores=True)
             answers = pipe.execute()
         pairs = zip(names, answers[::2], answers[1::2], strict=True)
-        return [group_from(name, fields, sent) for name, fields, sent in pairs]
+        return [group_from(name, fields, sent, self._summaries) for name, fields, sent in pairs]
 
     def station(self, station: str) -> StationRecord | None:
         return self.stations([station])[0]
