@@ -169,7 +169,10 @@ class Worker:
                     first, begun_s = fresh, time.perf_counter()
                 now, seen_s = fresh, time.perf_counter()
             elif time.perf_counter() - seen_s > _NO_PROGRESS_S:
-                raise BenchError(f"{counted - now} events were not counted in {_NO_PROGRESS_S} s")
+                raise BenchError(
+                    f"{counted - now} events were not counted in {_NO_PROGRESS_S} s; the worker's "
+                    f"last words: {self._process.log()[-600:]}"
+                )
         while self.messages() < messages:
             time.sleep(0.005)
         seconds = time.perf_counter() - begun_s
