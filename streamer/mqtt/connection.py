@@ -324,7 +324,7 @@ class Connection:
         before = self._progress
         self._wait(timeout_s)
         self._check(self._live.loop_read())
-        while self._progress != before:
+        while self._progress != before and self._incoming_bytes < _READ_BYTES:
             before = self._progress
             self._check(self._live.loop_read())
         self._check(self._live.loop_misc())

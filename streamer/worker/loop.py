@@ -205,30 +205,31 @@ class Worker:
     def _step(self, connection: Connection, publisher: Publisher, held: list[Incoming]) -> None:
         """One round: merge what was received, acknowledge, publish what follows.
 
-        `held` begins with the messages that are being merged.
+        `held` begins with the messages that are being merged. At most EVENTS_PER_BATCH events are
+        begun in a round: a part of an arrival that is larger waits in `held`.
         """
         publisher.collect()
         publisher.settle()
         begun_s = self._clock.monotonic_s()
-        news = held[self._begun[0] :]
-        arrival = [self._read(part) for part in parts_of(news, EVENTS_PER_BATCH)]
+        news = next(parts_of(held[self._begun[0] :], EVENTS_PER_BATCH), ())
+        merged = self._read(news)
         self._finish(connection, publisher, held)
-        self._behind = sum(merged.batch.events for merged in arrival) >= BEHIND_AT
+        self._behind = merged.batch.events >= BEHIND_AT
         if not self._behind:
-            self._begin(arrival, held, begun_s)
+            self._begin(merged, len(news), begun_s)
             self._finish(connection, publisher, held)
         self._tick(publisher, merged=bool(news))
         if self._behind:
             # Only now: while Redis merges it would let the questions of looking wait.
-            self._begin(arrival, held, begun_s)
+            self._begin(merged, len(news), begun_s)
         self._sign.live(publisher, len(held))
         publisher.pump()
         connection.flush()
 
-    def _begin(self, arrival: Sequence[Merged], held: Sequence[Incoming], begun_s: float) -> None:
-        if arrival:
-            self._merger.begin(arrival)
-            self._begun = len(held), begun_s
+    def _begin(self, merged: Merged, messages: int, begun_s: float) -> None:
+        if messages:
+            self._merger.begin(merged)
+            self._begun = messages, begun_s
 
     def _finish(self, connection: Connection, publisher: Publisher, held: list[Incoming]) -> None:
         """Wait for what is being merged, tell what came of it, acknowledge.
@@ -237,7 +238,8 @@ class Worker:
         acknowledgement could name another message that has been given the same identifier.
         """
         (messages, begun_s), self._begun = self._begun, (0, 0.0)
-        for merged in self._merger.finish():
+        merged = self._merger.finish()
+        if merged is not None:
             self._tell(publisher, merged)
         if messages:
             connection.acknowledge(held[:messages])

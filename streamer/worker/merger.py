@@ -1,6 +1,5 @@
 """Has Redis merge what has arrived, while its caller may read what arrives next."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from streamer.state.base import Begun
@@ -25,41 +24,59 @@ class Merger:
     def __init__(self, store: Store) -> None:
         self._store = store
         self._arrival: list[Merged] = []
-        self._counts: list[Begun[dict[str, tuple[str, str]]]] = []
-        self._tells: list[Begun[list[Tell]]] = []
+        self._counts: Begun[dict[str, tuple[str, str]]] | None = None
+        self._told: Begun[list[Tell]] | None = None
 
     def begin(self, arrival: Sequence[Merged]) -> None:
-        """Have events counted and stations merged; `finish` must be called before the next."""
+        """Have the first batch counted and merged; `finish` must be called before the next."""
         assert not self._arrival
         self._arrival = list(arrival)
-        try:
-            for merged in arrival:
-                batch, now_ms = merged.batch, merged.received_ms
-                self._counts.append(self._store.begin_gateways(batch.gateways, now_ms))
-                self._tells.append(self._store.begin_stations(batch.keyings, now_ms))
-        except BaseException:
-            self.abandon()
-            raise
+        self._send(self._arrival[0])
 
     def finish(self) -> list[Merged]:
-        """Wait for it and tell the groups; returns what was begun, empty if nothing was."""
-        arrival = self._arrival
-        try:
-            for merged, counts, told in zip(arrival, self._counts, self._tells, strict=True):
-                merged.verdicts = counts.finish()
-                tells, routes = told.finish(), merged.batch.routes
-                if tells or routes:
-                    self._store.apply_groups(tells, routes, merged.received_ms)
-        except BaseException:
-            self.abandon()
-            raise
-        self._arrival, self._counts, self._tells = [], [], []
+        """Wait for it, merge the other batches one by one, tell the groups of all; returns what
+        was begun, empty if nothing was."""
+        arrival, self._arrival = self._arrival, []
+        for place, merged in enumerate(arrival):
+            merged.verdicts, tells = self._receive()
+            if place + 1 < len(arrival):
+                self._send(arrival[place + 1])
+            if tells or merged.batch.routes:
+                self._tell(merged, tells)
         return arrival
 
     def abandon(self) -> None:
         """Do not wait for what was begun."""
-        for counts in self._counts:
+        counts, told = self._counts, self._told
+        self._arrival, self._counts, self._told = [], None, None
+        if counts is not None:
             counts.abandon()
-        for tells in self._tells:
-            tells.abandon()
-        self._arrival, self._counts, self._tells = [], [], []
+        if told is not None:
+            told.abandon()
+
+    def _send(self, merged: Merged) -> None:
+        batch, now_ms = merged.batch, merged.received_ms
+        try:
+            self._counts = self._store.begin_gateways(batch.gateways, now_ms)
+            self._told = self._store.begin_stations(batch.keyings, now_ms)
+        except BaseException:
+            self.abandon()
+            raise
+
+    def _receive(self) -> tuple[dict[str, tuple[str, str]], list[Tell]]:
+        assert self._counts is not None
+        assert self._told is not None
+        try:
+            answer = self._counts.finish(), self._told.finish()
+        except BaseException:
+            self.abandon()
+            raise
+        self._counts, self._told = None, None
+        return answer
+
+    def _tell(self, merged: Merged, tells: Sequence[Tell]) -> None:
+        try:
+            self._store.apply_groups(tells, merged.batch.routes, merged.received_ms)
+        except BaseException:
+            self.abandon()
+            raise

@@ -25,7 +25,7 @@ from tests.bench.world import (
 )
 
 _PORTS = ("a", "b")
-_LONGEST_WAIT_S = 5.0
+LONGEST_WAIT_S = 5.0
 
 
 @dataclass(slots=True)
@@ -55,7 +55,7 @@ def measure_latency(url: str, seconds: float) -> tuple[list[float], int]:
                     probe.port, seq = 1 - probe.port, seq + 1
                     probe.keyed_s = time.perf_counter()
                     _key(connection, boot, seq, probe, group)
-                elif probe.keyed_s is not None and now_s - probe.keyed_s > _LONGEST_WAIT_S:
+                elif probe.keyed_s is not None and now_s - probe.keyed_s > LONGEST_WAIT_S:
                     probe.keyed_s, lost = None, lost + 1
             messages = connection.poll(0.005)
             arrived_s = time.perf_counter()

@@ -201,9 +201,6 @@ def test_examples_by_hand(
     assert listener.messages(REFUSED) == []
     versions = [f["version"] for f in listener.payloads(FANOUT)]
     assert versions == sorted(set(versions))
-    Path("/tmp/said.json").write_text(
-        json.dumps([listener.payloads(t) for t in (FANOUT, REACH, LOST)], indent=1)
-    )
     # Who comes later is told by what is retained.
     later = Listener(mosquitto.port, tmp_path, "net/+/+/+")
     try:

@@ -42,7 +42,7 @@ class Watcher:
             self.poll()
             return [s and s.up for s in self.said[-len(ups) :]] == list(ups)
 
-        wait_until(are_there, f"the worker to say {ups}, it said {self.said}")
+        wait_until(are_there, f"the worker to say {ups}")
 
     def close(self) -> None:
         self._follower.close()
