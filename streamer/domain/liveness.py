@@ -5,7 +5,6 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from itertools import pairwise
 
-from streamer.clock import to_ms
 from streamer.contract.events import State
 from streamer.domain.model import LiveState
 
@@ -67,13 +66,17 @@ def dark_spans(live: LiveState, lost_after_ms: int) -> Spans:
     )
 
 
+def _down_since_ms(live: LiveState, repeater: str) -> int:
+    """By the kept flips, whose times are corrected; else when the gateway last spoke."""
+    downs = [ms for ms, up in live.flips.get(repeater, ()) if not up]
+    return downs[-1] if downs else live.ms
+
+
 def gateway_sight(live: LiveState, lost_after_ms: int, now_ms: int) -> GatewaySight:
     """Judge a gateway by its newest state."""
     state = State.model_validate(live.state, strict=False)
     silent_ms = live.ms + lost_after_ms
-    down = {
-        r.id: to_ms(r.changed_at) if r.changed_at else live.ms for r in state.repeaters if not r.up
-    }
+    down = {r.id: _down_since_ms(live, r.id) for r in state.repeaters if not r.up}
     dark = dark_spans(live, lost_after_ms)
     if not state.up:
         # A will carries the time of its connection: when it came is the better word.

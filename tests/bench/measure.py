@@ -116,6 +116,14 @@ class Bench:
             pipe.hmget(self._keys.gateway(gateway), "n:heard", "n:route")
         return sum(int(n or 0) for answer in pipe.execute() for n in answer)
 
+    def overdue(self, for_ms: int) -> int:
+        """Subjects that should have been looked at `for_ms` ago."""
+        until_ms = CLOCK.now_ms() - for_ms
+        pipe = self.client.pipeline(transaction=False)
+        for partition in range(self._keys.partitions):
+            pipe.zcount(self._keys.due(partition), "-inf", until_ms)
+        return sum(pipe.execute())
+
     def check_nothing_refused(self) -> None:
         refused = self.client.hgetall(self._keys.refusals())
         if refused:
@@ -193,14 +201,15 @@ class Worker:
     def _counted(self, events: int) -> bool:
         return self._bench.counted() >= events
 
-    def settle(self) -> None:
-        """Wait until nothing is left to count."""
-        last, since_s = -1, time.perf_counter()
-        while time.perf_counter() - since_s < 0.5:
-            now = self._bench.counted()
-            if now != last:
-                last, since_s = now, time.perf_counter()
+    def settle(self) -> bool:
+        """Wait until no subject has been due for longer than a second, at most 30 s; a fresh worker
+        looks at every group first. Returns whether it came to that."""
+        end_s = time.perf_counter() + 30
+        while self._bench.overdue(1000):
+            if time.perf_counter() > end_s:
+                return False
             time.sleep(0.05)
+        return True
 
     def latency(self, events_per_s: int, seconds: float) -> "Latency":
         """Keying to fan-out under a steady load of one-event messages."""
