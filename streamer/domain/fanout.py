@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from streamer.config import Policy
 from streamer.contract.published import Carriage, Why
 from streamer.domain.liveness import Sights
-from streamer.domain.membership import Judgement, departures, member_since_ms
+from streamer.domain.membership import Judgement
+from streamer.domain.memory import Memory
 from streamer.domain.model import Carrying, GroupSnapshot, Summary
 
 
@@ -47,18 +48,21 @@ def work_out(
     bars: Collection[str],
     sights: Sights,
     now_ms: int,
+    memory: Memory | None = None,
 ) -> FanOutResult:
     """Places of members, and lingering repeaters, and pins, without the bars."""
+    known = memory or Memory()
     members: dict[str, list[str]] = defaultdict(list)
     spans: dict[str, list[tuple[int, int]]] = defaultdict(list)
     linger_ms = round(policy.linger_s * 1000)
     until: dict[str, int] = {}
     for summary, judgement in judged:
+        departed, since_ms = known.left(snapshot.group, summary, policy, judgement)
         if judgement.is_member:
             repeater = summary.place.repeater
             members[repeater].append(summary.station)
-            spans[repeater].append((member_since_ms(summary, policy), now_ms))
-        for left in departures(summary, policy, judgement):
+            spans[repeater].append((since_ms, now_ms))
+        for left in departed:
             ends_ms = left.left_ms + linger_ms
             spans[left.repeater].append((left.came_ms, ends_ms))
             if ends_ms > now_ms:

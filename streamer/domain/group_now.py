@@ -8,7 +8,8 @@ from streamer.contract.published import Carriage, Standing
 from streamer.domain.fanout import FanOutResult, work_out
 from streamer.domain.liveness import Sights
 from streamer.domain.loops import Loop, find_loops
-from streamer.domain.membership import Judgement, judge
+from streamer.domain.membership import Judgement
+from streamer.domain.memory import Memory
 from streamer.domain.model import GroupSnapshot, Summary
 
 CLOSED_SHOWN_MS: Final = 3_600_000
@@ -26,19 +27,27 @@ class GroupNow:
 
 
 def look_at_group(
-    view: RegionView, snapshot: GroupSnapshot, sights: Sights, now_ms: int
+    view: RegionView,
+    snapshot: GroupSnapshot,
+    sights: Sights,
+    now_ms: int,
+    memory: Memory | None = None,
 ) -> GroupNow:
-    """Judge the members, work out the fan-out, find the loops.
+    """Judge the members, work out the fan-out, find the loops. `memory` spares work where the same
+    group is looked at again.
 
     Raises KeyError for a group that the region file does not have.
     """
     policy, group = view.policies[snapshot.group], view.groups[snapshot.group]
+    known, name = memory or Memory(), snapshot.group
     judged = tuple(
-        (s, judge(s, policy, sights.repeater(s.place.repeater), now_ms)) for s in snapshot.members
+        (s, known.look(name, s, policy, sights.repeater(s.place.repeater), now_ms))
+        for s in snapshot.members
     )
     fanout = work_out(
-        snapshot, judged, policy, pins=group.pins, bars=group.bars, sights=sights, now_ms=now_ms
-    )
+        snapshot, judged, policy,
+        pins=group.pins, bars=group.bars, sights=sights, now_ms=now_ms, memory=known,
+    )  # fmt: skip
     return GroupNow(snapshot, judged, fanout, tuple(find_loops(snapshot.forwardings)))
 
 

@@ -18,6 +18,7 @@ from streamer.domain.fanout import FanOutResult
 from streamer.domain.group_now import CLOSED_SHOWN_MS, is_shown, look_at_group
 from streamer.domain.liveness import GatewayStanding, Sights
 from streamer.domain.membership import Judgement
+from streamer.domain.memory import Memory
 from streamer.domain.model import GroupSnapshot, StationRecord, Summary
 from streamer.domain.places import find_two_places
 from streamer.state import keys
@@ -30,6 +31,7 @@ from streamer.worker.watch import Watch
 COMMITTED_AT_ONCE = 32
 """Subjects of one look that are read and committed together."""
 ROSTER_PAUSE_MS = 1000
+ROSTER_PAUSE_A_MEMBER_MS = 20
 """A roster in which nobody came, went or changed standing is published this often at most: who was
 heard where is no matter of milliseconds there, and the fan-out must not wait for it."""
 BEHIND_AFTER_MS = 1000
@@ -76,6 +78,7 @@ class Deriver:
         self._store = store
         self._clock = clock
         self._watch = watch
+        self._memory = Memory()
 
     def look(self, claims: Sequence[Claim]) -> list[ToSend]:
         """Work out the claimed subjects and commit them."""
@@ -102,7 +105,7 @@ class Deriver:
         view = self._store.view
         if claim.name not in view.groups:
             return self._retire_group(claim, snapshot, now_ms)
-        now = look_at_group(view, snapshot, sights, now_ms)
+        now = look_at_group(view, snapshot, sights, now_ms, self._memory)
         judged, fanout = now.judged, now.fanout
         trouble = found.of_group(now, sights, view.policies[claim.name], view.limits, now_ms)
         outcome = Outcome(claim, snapshot.rev, snapshot.ver)
@@ -159,7 +162,8 @@ class Deriver:
             version = snapshot.fanout_version + 1
             fields["#fanout_version"], fields["#fanout_digest"] = str(version), digest
             outcome.messages.append(make.fanout_message(body, version, now_ms))
-        pause_ends_ms = snapshot.reach_ms + ROSTER_PAUSE_MS
+        pause_ms = max(ROSTER_PAUSE_MS, ROSTER_PAUSE_A_MEMBER_MS * len(shown))
+        pause_ends_ms = snapshot.reach_ms + pause_ms
         if now_ms < pause_ends_ms and _standings(places) == _standings(snapshot.previous):
             outcome.next_ms = min(outcome.next_ms or pause_ends_ms, pause_ends_ms)
             return

@@ -274,7 +274,8 @@ class Worker:
         self._sign.stop(publisher)
         try:
             self._finish(connection, publisher, held)
-            self._look(publisher)
+            while self._look(publisher) and self._clock.monotonic_s() < until_s:
+                pass
             while self._clock.monotonic_s() < until_s:
                 if publisher.idle:
                     publisher.claim()  # what became newer while it was on its way

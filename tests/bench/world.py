@@ -155,7 +155,7 @@ class World:
         """Without end: starts of overs at even distances, each followed by its end."""
         step_ms = (end_ms - start_ms) / (events / 2)
         # A station is not on the air twice at a time.
-        longest_ms = min(6000.0, 0.6 * step_ms * self.stations)
+        longest_ms = min(6000.0, 0.6 * step_ms * self.stations, (end_ms - start_ms) / 20)
         ends: list[tuple[int, int, Said]] = []
         for number in range(events):
             ms = round(start_ms + number * step_ms)

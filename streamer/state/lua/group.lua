@@ -68,7 +68,8 @@ for n = 2, #KEYS, 2 do
   end
   if changed or forwarded then redis.call('HINCRBY', key, '#rev', 1) end
   if urgent then
-    wake(due, 'g/' .. group.name, set.now)
+    -- Ahead of those that only wait for their roster to be renewed, however long they have waited.
+    wake(due, 'g/' .. group.name, set.now - 3600000)
   elseif changed or forwarded then
     wake(due, 'g/' .. group.name, set.now + (forwarded and math.min(1000, set.refresh) or set.refresh))
   end

@@ -1,0 +1,69 @@
+"""What was worked out of members before, for as long as it still holds. Pure but for its memory.
+
+Of a group's members few have spoken since it was last looked at; working all of them out anew
+would make large groups dear.
+"""
+
+from dataclasses import dataclass
+
+from streamer.config import Policy
+from streamer.domain.liveness import RepeaterSight
+from streamer.domain.membership import Departure, Judgement, departures, judge, member_since_ms
+from streamer.domain.model import Summary
+
+MOST_KEPT = 100_000
+
+
+@dataclass(slots=True)
+class _Kept:
+    summary: Summary
+    policy: Policy
+    sight: RepeaterSight
+    made_ms: int
+    judgement: Judgement
+    left: tuple[Departure, ...]
+    since_ms: int
+
+    def holds(self, summary: Summary, policy: Policy, sight: RepeaterSight, now_ms: int) -> bool:
+        until_ms = self.judgement.next_ms
+        return (
+            self.summary is summary
+            and self.policy is policy
+            and self.made_ms <= now_ms
+            and (until_ms is None or now_ms < until_ms)
+            and self.sight == sight
+        )
+
+
+class Memory:
+    """Bounded; forgets all when it is full."""
+
+    def __init__(self, most: int = MOST_KEPT) -> None:
+        self._most = most
+        self._kept: dict[tuple[str, str], _Kept] = {}
+
+    def look(
+        self, group: str, summary: Summary, policy: Policy, sight: RepeaterSight, now_ms: int
+    ) -> Judgement:
+        """As `judge`."""
+        key = group, summary.station
+        kept = self._kept.get(key)
+        if kept is not None and kept.holds(summary, policy, sight, now_ms):
+            return kept.judgement
+        if len(self._kept) >= self._most:
+            self._kept.clear()
+        judgement = judge(summary, policy, sight, now_ms)
+        self._kept[key] = _Kept(
+            summary, policy, sight, now_ms, judgement,
+            tuple(departures(summary, policy, judgement)), member_since_ms(summary, policy),
+        )  # fmt: skip
+        return judgement
+
+    def left(
+        self, group: str, summary: Summary, policy: Policy, judgement: Judgement
+    ) -> tuple[tuple[Departure, ...], int]:
+        """As `departures` and `member_since_ms`."""
+        kept = self._kept.get((group, summary.station))
+        if kept is not None and kept.judgement is judgement and kept.summary is summary:
+            return kept.left, kept.since_ms
+        return tuple(departures(summary, policy, judgement)), member_since_ms(summary, policy)
