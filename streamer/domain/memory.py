@@ -11,7 +11,7 @@ from streamer.domain.liveness import RepeaterSight
 from streamer.domain.membership import Departure, Judgement, departures, judge, member_since_ms
 from streamer.domain.model import Summary
 
-MOST_KEPT = 50_000
+MOST_KEPT = 100_000
 
 
 @dataclass(slots=True)

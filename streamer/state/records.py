@@ -75,7 +75,7 @@ def summary_from(station: str, text: str) -> Summary:
 class Summaries:
     """Summaries read before: few of a group's members have spoken since it was last looked at."""
 
-    def __init__(self, most: int = 50_000) -> None:
+    def __init__(self, most: int = 100_000) -> None:
         self._most = most
         self._read: dict[tuple[str, str], tuple[str, Summary]] = {}
 
