@@ -83,15 +83,13 @@ def _judge_silence(
     start_ms = summary.place.ms
     overdue_ms = when_silent_ms(start_ms, round(policy.overdue_after_s * 1000), sight.dark)
     lost_ms = when_silent_ms(start_ms, round(policy.out_of_reach_after_s * 1000), sight.dark)
-    judged_ms = now_ms
+    judged_ms = now_ms if sight.reporting else _last_judged_ms(sight, start_ms, now_ms)
     reasons = [heard]
     unheard_ms = sum(max(0, end - max(begin, start_ms)) for begin, end in sight.dark)
     if unheard_ms:
         reasons.append(f"{_minutes(unheard_ms // 1000)} without {sight.repeater} are not counted")
     if not sight.reporting:
         reasons.append(f"{sight.reason}: nothing can be said since")
-        if sight.since_ms is not None:
-            judged_ms = min(now_ms, max(sight.since_ms, start_ms))
     # What had come about before the repeater went dark stays true.
     if judged_ms >= lost_ms:
         reasons.insert(1, f"silent longer than {_minutes(policy.out_of_reach_after_s)}")
@@ -101,9 +99,15 @@ def _judge_silence(
         next_ms = lost_ms if sight.reporting else expires_ms
         return Judgement(Standing.OVERDUE, tuple(reasons), min(next_ms, expires_ms), overdue_ms)
     if not sight.reporting:
-        since_ms = sight.since_ms or now_ms
+        since_ms = start_ms if sight.since_ms is None else sight.since_ms
         return Judgement(Standing.BLIND, tuple(reasons), expires_ms, since_ms)
     return Judgement(Standing.IN_REACH, tuple(reasons), min(overdue_ms, expires_ms), start_ms)
+
+
+def _last_judged_ms(sight: RepeaterSight, start_ms: int, now_ms: int) -> int:
+    """Until when a silence can be judged on a repeater that does not report: until it went dark,
+    and not at all beyond the last keying when nobody knows when that was."""
+    return start_ms if sight.since_ms is None else min(now_ms, max(sight.since_ms, start_ms))
 
 
 def when_silent_ms(start_ms: int, needed_ms: int, dark: Sequence[tuple[int, int]]) -> int:
