@@ -18,7 +18,6 @@ from streamer.config import RegionView
 from streamer.contract.published import CAUTION, Carriage
 from streamer.contract.topics import fanout_topic
 from streamer.demo.fleet import Fleet
-from streamer.demo.follow import Follower
 from streamer.demo.interrupt import Stop, signals
 from streamer.demo.lines import Lines
 from streamer.demo.network import Network
@@ -34,6 +33,7 @@ from streamer.demo.worker_process import WorkerProcess
 from streamer.demo.world import World
 from streamer.domain.callsign import Accepted, CallSignRules
 from streamer.mqtt.connection import MqttError
+from streamer.mqtt.follower import Follower
 
 _TURN_S: Final = 0.05
 _LOOK_S: Final = 0.3

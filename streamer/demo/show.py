@@ -13,12 +13,12 @@ from streamer.contract.published import FanOut
 from streamer.contract.topics import fanout_topic
 from streamer.demo import story
 from streamer.demo.fleet import Fleet, heard_event, route_event
-from streamer.demo.follow import Follower
 from streamer.demo.network import Network, RouteReport
 from streamer.demo.picture import Change, Picture
 from streamer.demo.screen import Scene
 from streamer.demo.story import Beat, Turn
 from streamer.demo.world import Cue, Happening, Keyed, Over, World
+from streamer.mqtt.follower import Follower
 
 _NEWS = 12
 

@@ -14,7 +14,7 @@ import psutil
 import pytest
 
 from streamer.clock import SystemClock
-from streamer.demo.follow import Follower
+from streamer.mqtt.follower import Follower
 from streamer.mqtt.settings import broker_from_url
 from tests.servers import Mosquitto, Redis, program, wait_until
 

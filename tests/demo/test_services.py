@@ -16,7 +16,6 @@ import redis
 from streamer.clock import SystemClock
 from streamer.demo import services
 from streamer.demo.command import add_arguments, duration_s, main
-from streamer.demo.follow import Follower
 from streamer.demo.services import (
     Child,
     ServiceFailed,
@@ -28,6 +27,7 @@ from streamer.demo.services import (
 from streamer.demo.setting import write_region
 from streamer.demo.tidy import tidy
 from streamer.mqtt.connection import Connection, Incoming, Session
+from streamer.mqtt.follower import Follower
 from streamer.mqtt.settings import broker_from_url
 from tests.servers import Mosquitto, program, wait_until
 

@@ -11,7 +11,7 @@ from streamer.clock import SystemClock, to_ms
 from streamer.contract.common import NAME_PATTERN
 from streamer.contract.published import WorkerState
 from streamer.contract.topics import worker_topic
-from streamer.demo.follow import Follower
+from streamer.mqtt.follower import Follower
 from streamer.mqtt.settings import broker_from_url
 from streamer.worker.command import add_arguments, main
 from streamer.worker.sign import check_name, default_name, name_for

@@ -1,0 +1,1 @@
+"""What people order: in hand, out, pin, bar, duty, roll call. Every act stands in the log."""

@@ -1,0 +1,1 @@
+"""The board: a live web page of a region and its JSON API."""
