@@ -21,6 +21,8 @@ _COMMANDS = {
     "alerts": ("streamer.reading.alerts", "what is wrong now; acknowledge it", "worker"),
     "refused": ("streamer.reading.refused", "what was rejected and why", "worker"),
     "contract": ("streamer.reading.contract", "write the wire contract's documents", None),
+    "board": ("streamer.board.command", "serve the board: live pages and their API", "board"),
+    "user": ("streamer.board.user_command", "who may sign in on the board", "board"),
     "demo": ("streamer.demo.command", "an invented region, live in this terminal", "demo"),
 }
 

@@ -4,6 +4,7 @@ import os
 import re
 import tomllib
 from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Final
@@ -297,6 +298,13 @@ class RegionView:
         self.check_out_words = frozenset(
             word.upper() for p in self.policies.values() for word in p.check_out_words
         )
+
+    def call_sign_rules(self, accepted: Iterable[str] = ()) -> CallSignRules:
+        """The rules of the region file, and identities that were accepted since; raises ValueError
+        for one that cannot be."""
+        region = self.region
+        calls = (*region.accepted_calls, *accepted)
+        return CallSignRules(region.extra_prefixes, calls, region.denied_calls)
 
     def knows_gateway(self, gateway: str) -> bool:
         return self.region.open_gateways or gateway in self.gateways

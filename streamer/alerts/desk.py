@@ -4,8 +4,10 @@ from collections.abc import Mapping, Sequence
 
 from streamer.alerts.conditions import Condition
 from streamer.alerts.lifecycle import Changes, acknowledge, reconcile
-from streamer.contract.published import Alert
+from streamer.clock import from_ms
+from streamer.contract.published import Alert, DutyMark
 from streamer.contract.topics import alert_topic
+from streamer.state.entries import Act, Entry
 from streamer.state.shapes import OutMessage
 from streamer.state.store import Store
 
@@ -30,7 +32,7 @@ def _messages(region: str, changes: Changes) -> list[OutMessage]:
 
 
 def _store(
-    store: Store, owner: str, rev: int, changes: Changes, now_ms: int
+    store: Store, owner: str, rev: int, changes: Changes, now_ms: int, entry: str = ""
 ) -> list[OutMessage] | None:
     return store.commit_alerts(
         owner,
@@ -40,6 +42,7 @@ def _store(
         changed=[a.id for a in changes.changed],
         messages=_messages(store.view.name, changes),
         now_ms=now_ms,
+        entry=entry,
     )
 
 
@@ -49,6 +52,7 @@ def raise_alerts(
     conditions: Sequence[Condition],
     now_ms: int,
     endings: Mapping[str, str] | None = None,
+    duties: tuple[DutyMark, ...] = (),
 ) -> list[OutMessage]:
     """Make an owner's alerts agree with what is wrong now.
 
@@ -57,7 +61,7 @@ def raise_alerts(
     for _ in range(_TRIES):
         rev, texts = store.alerts_of(owner)
         known = {i: Alert.model_validate_json(text) for i, text in texts.items()}
-        changes = reconcile(store.view.name, known, conditions, now_ms, endings)
+        changes = reconcile(store.view.name, known, conditions, now_ms, endings, duties)
         if changes.nothing:
             return []
         messages = _store(store, owner, rev, changes, now_ms)
@@ -69,11 +73,15 @@ def raise_alerts(
 def acknowledge_alert(
     store: Store, alert_id: str, by: str, note: str | None, now_ms: int, *, take_over: bool = False
 ) -> Alert:
-    """Take an alert in hand.
+    """Take an alert in hand, and log it.
 
     Raises KeyError if there is no such alert, ValueError if it is in the hands of somebody else,
     AlertConflict.
     """
+    entry = Entry(
+        at=from_ms(now_ms), by=by, act=Act.ACKNOWLEDGE, subject=alert_id, note=note,
+        details={"take_over": True} if take_over else {},
+    ).model_dump_json()  # fmt: skip
     for _ in range(_TRIES):
         owner = store.owner_of_alert(alert_id)
         if owner is None:
@@ -84,7 +92,7 @@ def acknowledge_alert(
         known = {i: Alert.model_validate_json(text) for i, text in texts.items()}
         taken = acknowledge(known[alert_id], by, note, now_ms, take_over=take_over)
         changes = Changes(remaining={**known, alert_id: taken}, changed=[taken])
-        if _store(store, owner, rev, changes, now_ms) is not None:
+        if _store(store, owner, rev, changes, now_ms, entry) is not None:
             # Nobody here sends: it comes up for the workers at once.
             store.offer_again(alert_topic(store.view.name, alert_id), now_ms)
             return taken

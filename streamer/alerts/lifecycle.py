@@ -6,7 +6,7 @@ from typing import Any, Final
 
 from streamer.alerts.conditions import Condition
 from streamer.clock import from_ms
-from streamer.contract.published import Alert, AlertKind, AlertState, Severity
+from streamer.contract.published import Alert, AlertKind, AlertState, DutyMark, Severity
 
 _RANK: Final = {Severity.NOTICE: 0, Severity.WARNING: 1, Severity.CRITICAL: 2}
 _ENDED: Final = {
@@ -42,18 +42,19 @@ def reconcile(
     conditions: Sequence[Condition],
     now_ms: int,
     endings: Mapping[str, str] | None = None,
+    duties: tuple[DutyMark, ...] = (),
 ) -> Changes:
     """Compare an owner's known alerts with what is wrong now.
 
     New conditions open; changed ones are told again, under their acknowledgement unless they have
     become more severe; alerts whose condition has gone are cleared, with the reason, which
-    `endings` may give by id.
+    `endings` may give by id. `duties` are those that run, for the messages.
     """
     changes = Changes()
     for condition in conditions:
         if not condition.opens and condition.id not in known:
             continue
-        alert = _alert(region, condition, known.get(condition.id), now_ms)
+        alert = _alert(region, condition, known.get(condition.id), now_ms, duties)
         changes.remaining[alert.id] = alert
         if alert is not known.get(alert.id):
             changes.changed.append(alert)
@@ -72,7 +73,13 @@ def reconcile(
     return changes
 
 
-def _alert(region: str, condition: Condition, known: Alert | None, now_ms: int) -> Alert:
+def _alert(
+    region: str,
+    condition: Condition,
+    known: Alert | None,
+    now_ms: int,
+    duties: tuple[DutyMark, ...],
+) -> Alert:
     fields: dict[str, Any] = {
         "kind": condition.kind,
         "severity": condition.severity,
@@ -82,6 +89,7 @@ def _alert(region: str, condition: Condition, known: Alert | None, now_ms: int) 
         "next_step": condition.next_step,
         "affects": condition.affects,
         "since": from_ms(condition.since_ms),
+        "duties": duties,
     }
     if known is None:
         return Alert(

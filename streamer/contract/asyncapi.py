@@ -13,6 +13,7 @@ from streamer.contract.schemas import Schema, component_schemas, one_or_many
 from streamer.contract.topics import (
     Kind,
     alert_topic,
+    duty_topic,
     fanout_topic,
     gateway_topic,
     reach_topic,
@@ -36,6 +37,7 @@ _PARAMETERS: Final[dict[str, tuple[str, str, str]]] = {
     "gateway": ("a site's computer; publishes under its own name only", NAME_PATTERN, "ridge"),
     "group": ("a group call sign", GROUP_PATTERN, "SEARCH"),
     "alert": ("the same trouble of the same subject has the same id", ".+", "gateway_lost.ridge"),
+    "duty": ("a duty's id", NAME_PATTERN, "duty-20260101-120000-3f9a"),
     "worker": ("a worker's name, its client id as well", NAME_PATTERN, "worker-1"),
 }
 
@@ -47,6 +49,7 @@ _MESSAGES: Final[dict[str, tuple[str, str, str]]] = {
     "fanout": ("FanOut", "Fan-out", "The repeaters a group should be carried on now."),
     "reach": ("Reach", "Reach", "The roster of a group with standings."),
     "alert": ("Alert", "Alert", "Something is wrong: what, why and what to do next."),
+    "duty": ("Duty", "Duty", "An exercise or an incident of some groups runs."),
     "ack": ("AckReply", "Acknowledgement", "A check-in or check-out, to be sent on the air."),
     "time": ("TimeReply", "Time", "A heartbeat answered with the server's times."),
     "refused": ("Refusal", "Refused", "Input that was not accepted, and why."),
@@ -89,6 +92,11 @@ _CHANNELS: Final[dict[str, tuple[str, tuple[str, ...], str]]] = {
         ("alert",),
         "One topic for each alert. An empty retained payload removes what was retained.",
     ),
+    "duty": (
+        duty_topic("{region}", "{duty}"),
+        ("duty",),
+        "One topic for each duty that runs. An empty retained payload removes what was retained.",
+    ),
     "reply": (
         reply_topic("{region}", "{gateway}"),
         ("ack", "time"),
@@ -124,6 +132,11 @@ _OPERATIONS: Final[dict[str, tuple[str, str, bool, tuple[str, ...], str]]] = {
     "sendAlertCleared": (
         "send", "alert", False, (),
         "Sent once with `state` cleared; an empty retained payload to the same topic follows.",
+    ),
+    "sendDuty": ("send", "duty", True, (), "Sent when it starts."),
+    "sendDutyEnded": (
+        "send", "duty", False, (),
+        "Sent once with `ended_at`; an empty retained payload to the same topic follows.",
     ),
     "sendReply": ("send", "reply", False, (), "Not retained: nobody waits for it later."),
     "sendRefused": ("send", "refused", False, (), "Sent before the input is acknowledged."),

@@ -233,6 +233,7 @@ def _outbound(start: datetime) -> list[Example]:
     return [
         *_groups(start),
         *_alerts(start),
+        *_duties(start),
         *_replies(start),
         *_worker(start),
     ]
@@ -279,6 +280,7 @@ def _groups(start: datetime) -> list[Example]:
     roamer = out.Member(
         station=_ROAMER,
         standing=out.Standing.IN_REACH,
+        standing_since=at(moved_s),
         reasons=(f"heard {at(moved_s):%H:%M:%S}Z on cove/vhf",),
         repeater="cove/vhf",
         last_heard_at=at(moved_s),
@@ -291,6 +293,7 @@ def _groups(start: datetime) -> list[Example]:
         station=_LEADER,
         suffix="P",
         standing=out.Standing.CHECKED_OUT,
+        standing_since=at(14),
         reasons=(f"checked out {at(14):%H:%M:%S}Z",),
         repeater="cove/vhf",
         last_heard_at=at(13.2),
@@ -341,6 +344,26 @@ def _alerts(start: datetime) -> list[Example]:
         _out("alert-open", topic, "A gateway is lost.", opened),
         _out("alert-acknowledged", topic, "Somebody has it in hand.", taken),
         _out("alert-cleared", topic, "It is well again; not retained.", cleared, retain=False),
+    ]
+
+
+def _duties(start: datetime) -> list[Example]:
+    runs = out.Duty(
+        region=REGION,
+        id="duty-20260101-115000-3f9a",
+        version=int(start.timestamp() * 1000) - 600_000,
+        title="Winter search exercise",
+        kind=out.DutyKind.EXERCISE,
+        groups=(GROUP,),
+        started_at=start - timedelta(minutes=10),
+        started_by="desk1",
+    )
+    changes = {"version": runs.version + 1, "ended_at": start, "ended_by": "desk1"}
+    topic = topics.duty_topic(REGION, runs.id)
+    ended = runs.model_copy(update=changes)
+    return [
+        _out("duty-runs", topic, "An exercise has begun.", runs),
+        _out("duty-ended", topic, "It is over; not retained.", ended, retain=False),
     ]
 
 

@@ -81,6 +81,81 @@ class AlertKind(StrEnum):
     TWO_PLACES = "two_places"
 
 
+class DutyKind(StrEnum):
+    """What a duty is: practised, or in earnest."""
+
+    EXERCISE = "exercise"
+    ACTUAL = "actual"
+
+
+class DutyMark(Message):
+    """A duty that runs while something is said. It does not say that trouble is played: a gateway
+    that is lost during an exercise is lost."""
+
+    id: Name
+    title: str
+    kind: DutyKind
+
+
+class Duty(Message):
+    """Topic `duty/{id}`, retained while it runs: an exercise or an incident of some groups.
+
+    When it ends, a last message with `ended_at` is sent, not retained, and the retained one is
+    removed by an empty payload.
+    """
+
+    v: Version = 1
+    region: Name
+    id: Name
+    version: int = Field(ge=1)
+    title: str
+    kind: DutyKind
+    groups: tuple[GroupName, ...]
+    note: str | None = None
+    started_at: Moment
+    started_by: str
+    ended_at: Moment | None = None
+    ended_by: str | None = None
+    caution: str = CAUTION
+
+    @property
+    def mark(self) -> DutyMark:
+        return DutyMark(id=self.id, title=self.title, kind=self.kind)
+
+
+class OrderKind(StrEnum):
+    """What somebody ordered of a repeater and a group: always carry it, or never."""
+
+    PIN = "pin"
+    BAR = "bar"
+
+
+class Order(Message):
+    """A pin or bar that somebody ordered for a time; it goes before the region file."""
+
+    repeater: RepeaterId
+    order: OrderKind
+    until: Moment
+    by: str
+    at: Moment
+    note: str | None = None
+
+
+class RollCall(Message):
+    """A roll call of a group that is going on."""
+
+    id: Name
+    started_at: Moment
+    started_by: str
+
+
+class Answered(StrEnum):
+    """How somebody answered a roll call: heard on the air since it began, or marked by hand."""
+
+    AIR = "air"
+    DESK = "desk"
+
+
 class FanOutRepeater(Message):
     """A repeater that should carry the group, and why."""
 
@@ -119,6 +194,8 @@ class FanOut(Message):
     barred: tuple[RepeaterId, ...] = Field(
         (), description="held off by a bar though a member is on it"
     )
+    orders: tuple[Order, ...] = Field((), description="pins and bars ordered for a time")
+    duties: tuple[DutyMark, ...] = Field((), description="duties of the group that run")
 
 
 class Member(Message):
@@ -127,6 +204,7 @@ class Member(Message):
     station: str
     suffix: str | None = Field(None, description="what follows the call sign, such as P")
     standing: Standing
+    standing_since: Moment | None = None
     reasons: tuple[str, ...] = Field((), description="why it stands so, for people")
     repeater: RepeaterId
     last_heard_at: Moment
@@ -135,6 +213,9 @@ class Member(Message):
     lat: float | None = None
     lon: float | None = None
     position_at: Moment | None = None
+    answered_at: Moment | None = Field(None, description="when it answered the roll call")
+    answered_how: Answered | None = None
+    answered_by: str | None = Field(None, description="who marked it, if somebody did")
 
 
 class Reach(Message):
@@ -146,6 +227,8 @@ class Reach(Message):
     version: int = Field(ge=1)
     at: Moment
     members: tuple[Member, ...]
+    roll_call: RollCall | None = None
+    duties: tuple[DutyMark, ...] = Field((), description="duties of the group that run")
     caution: str = CAUTION
 
 
@@ -177,6 +260,9 @@ class Alert(Message):
     acknowledged_by: str | None = None
     acknowledged_at: Moment | None = None
     note: str | None = None
+    duties: tuple[DutyMark, ...] = Field(
+        (), description="duties that run; the trouble is real all the same"
+    )
     caution: str = CAUTION
 
 
@@ -232,6 +318,9 @@ class WorkerState(Message):
     )
     waiting: int | None = Field(
         None, ge=0, description="messages received and not yet taken over; null if not known"
+    )
+    events_per_s: float | None = Field(
+        None, ge=0, description="events taken over since the last word, for each second"
     )
 
 

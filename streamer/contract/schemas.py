@@ -9,7 +9,15 @@ from pydantic.json_schema import GenerateJsonSchema
 from streamer.contract.common import MAX_EVENTS_PER_MESSAGE
 from streamer.contract.events import Heard, Route, State
 from streamer.contract.moment import MOMENT_SCHEMA
-from streamer.contract.published import Alert, FanOut, Reach, Refusal, Reply, WorkerState
+from streamer.contract.published import (
+    Alert,
+    Duty,
+    FanOut,
+    Reach,
+    Refusal,
+    Reply,
+    WorkerState,
+)
 
 DIALECT: Final = "https://json-schema.org/draft/2020-12/schema"
 
@@ -41,6 +49,7 @@ MESSAGES: Final = (
     MessageKind("fanout", FanOut, False),
     MessageKind("reach", Reach, False),
     MessageKind("alert", Alert, False),
+    MessageKind("duty", Duty, False),
     MessageKind("reply", Reply, False),
     MessageKind("refused", Refusal, False),
     MessageKind("worker", WorkerState, False),

@@ -67,6 +67,10 @@ def alert_topic(region: str, alert_id: str) -> str:
     return f"{ROOT}/{region}/alert/{alert_id}"
 
 
+def duty_topic(region: str, duty_id: str) -> str:
+    return f"{ROOT}/{region}/duty/{duty_id}"
+
+
 def reply_topic(region: str, gateway: str) -> str:
     return f"{ROOT}/{region}/reply/{gateway}"
 

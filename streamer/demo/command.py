@@ -52,6 +52,13 @@ def _broker(text: str) -> str:
     return text
 
 
+def _port(text: str) -> int:
+    port = int(text) if text.isdigit() else 0
+    if not 1 <= port <= 65535:
+        raise argparse.ArgumentTypeError(f"{text!r}: 1 to 65535 is possible")
+    return port
+
+
 def _redis(text: str) -> str:
     if not text.startswith(("redis://", "rediss://", "unix://")):
         raise argparse.ArgumentTypeError(f"{text!r}: begins with redis://, rediss:// or unix://")
@@ -77,6 +84,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--stations", type=_stations, default=60, help=f"{FEWEST} to {MOST} (60)")
     parser.add_argument("--broker", type=_broker, help="use this broker: mqtt://[USER@]HOST[:PORT]")
     parser.add_argument("--redis", type=_redis, help="use this Redis: redis://HOST:PORT/DB")
+    parser.add_argument(
+        "--board-port", type=_port, default=0, metavar="PORT", help="of the board (a free one)"
+    )
+    parser.add_argument("--no-board", action="store_true", help="without the board")
     parser.add_argument(
         "--embedded",
         action="store_true",
@@ -105,6 +116,8 @@ def main(args: argparse.Namespace) -> int:
         broker=args.broker,
         redis=args.redis,
         embedded=args.embedded,
+        board=not args.no_board,
+        board_port=args.board_port,
     )
     if options.embedded and (options.broker or options.redis):
         print("streamer demo: give --embedded or --broker/--redis, not both", file=sys.stderr)

@@ -15,3 +15,6 @@ class Options:
     broker: str | None = None
     redis: str | None = None
     embedded: bool = False
+    board: bool = True
+    board_port: int = 0
+    """0: a free one."""

@@ -23,7 +23,7 @@ from streamer.contract.published import (
     WorkerState,
 )
 from streamer.contract.topics import ROOT, parse_inbound
-from streamer.demo.workers import Workers
+from streamer.domain.workers import Workers
 
 _RATE_OVER_MS: Final = 5_000
 _REPLY: Final[TypeAdapter[Any]] = TypeAdapter(Reply)

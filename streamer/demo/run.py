@@ -17,6 +17,7 @@ from streamer.clock import Clock
 from streamer.config import RegionView
 from streamer.contract.published import CAUTION, Carriage
 from streamer.contract.topics import fanout_topic
+from streamer.demo.board_process import BoardProcess
 from streamer.demo.fleet import Fleet
 from streamer.demo.interrupt import Stop, signals
 from streamer.demo.lines import Lines
@@ -65,12 +66,14 @@ class _Stage:
     broker: Service
     redis: Service
     worker: WorkerProcess
+    board: BoardProcess | None
     fleet: Fleet
     show: Show
 
     def troubles(self) -> list[str]:
         """What should not be: programs that ended, agents that failed."""
-        children = (self.broker.child, self.redis.child, self.worker.child)
+        board = self.board.child if self.board is not None else None
+        children = (self.broker.child, self.redis.child, self.worker.child, board)
         ended = [child.failure() for child in children if child is not None]
         return [*(text for text in ended if text is not None), *self.fleet.failures]
 
@@ -86,6 +89,10 @@ def _set_stage(options: Options, clock: Clock, folder: Path, ends: ExitStack) ->
         ends.callback(tidy, settings, view.name, _WORKER, clock)
     worker = WorkerProcess(region_file, _WORKER, folder, clock)
     ends.callback(worker.stop)
+    board = None
+    if options.board:
+        board = BoardProcess(region_file, options.board_port, folder, clock)
+        ends.callback(board.stop)
     fleet = Fleet(view, settings, folder, clock)
     ends.callback(fleet.close)
     routing = Follower(settings, f"demo-net-{tag}", [fanout_topic(view.name, "+")], clock)
@@ -97,7 +104,7 @@ def _set_stage(options: Options, clock: Clock, folder: Path, ends: ExitStack) ->
     gateway_of = {receiver.repeater: receiver.gateway for receiver in world.receivers}
     network = Network(options.seed, gateway_of)
     show = Show(view, world, network, fleet, (routing, reader), clock, options.speed)
-    return _Stage(view, broker, redis, worker, fleet, show)
+    return _Stage(view, broker, redis, worker, board, fleet, show)
 
 
 def _services(
@@ -151,6 +158,8 @@ def _play(options: Options, stage: _Stage, stop: Stop) -> None:
         _turns(options, stage, stop, lambda: None)
     elif console.is_terminal:
         services = f"{_first_word(stage.broker.what)}, {_first_word(stage.redis.what)}"
+        if stage.board is not None:
+            services = f"board {stage.board.url}  {services}"
         titles = {name: group.title for name, group in stage.view.groups.items()}
         title = stage.view.region.title
         with Screen(console) as screen:
@@ -164,6 +173,8 @@ def _play(options: Options, stage: _Stage, stop: Stop) -> None:
         lines = Lines(sys.stdout)
         lines.say(0, "broker", f"{stage.broker.what} at {stage.broker.url}")
         lines.say(0, "redis", stage.redis.what)
+        if stage.board is not None:
+            lines.say(0, "board", f"open {stage.board.url} in a browser")
         lines.say(0, "caution", CAUTION)
         stage.show.on_change, stage.show.on_beat = lines.change, lines.beat
         _turns(options, stage, stop, lambda: None)
@@ -202,6 +213,8 @@ def _fill(summary: Summary, stage: _Stage) -> None:
     summary.seconds = round(show.wall_s, 1)
     summary.show_seconds = round(show.show_s, 1)
     summary.services = {"broker": stage.broker.what, "redis": stage.redis.what}
+    if stage.board is not None:
+        summary.services["board"] = stage.board.url
     summary.events = stage.fleet.recorded
     summary.waiting = stage.fleet.waiting
     rules = CallSignRules(stage.view.region.extra_prefixes)

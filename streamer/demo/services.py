@@ -12,6 +12,8 @@ import signal
 import socket
 import subprocess
 import sys
+import urllib.error
+import urllib.request
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,6 +27,7 @@ from streamer.mqtt.settings import BrokerSettings, broker_from_url
 _LEASH: Final = Path(__file__).with_name("leash.py")
 _START_S: Final = 15.0
 _STOP_S: Final = 5.0
+_ANSWER_S: Final = 2.0
 _USER: Final = "demo"
 _MOSQUITTO_PLACES: Final = ("/usr/sbin", "/usr/local/sbin")
 _MOSQUITTO_CONF: Final = """\
@@ -54,6 +57,16 @@ def free_port() -> int:
         probe.bind(("127.0.0.1", 0))
         port: int = probe.getsockname()[1]
         return port
+
+
+def fetched(address: str) -> str | None:
+    """What a program of ours answers at an address of this machine, HOST:PORT/PATH; None if it
+    does not answer, or not well."""
+    try:
+        with urllib.request.urlopen(f"http://{address}", timeout=_ANSWER_S) as answer:
+            return str(answer.read().decode())
+    except (urllib.error.URLError, OSError):
+        return None
 
 
 class Child:

@@ -1,8 +1,6 @@
 """The demo's worker: the program a region really runs, as a process of its own, and its counts."""
 
 import sys
-import urllib.error
-import urllib.request
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -10,9 +8,8 @@ from typing import Final
 from prometheus_client.parser import text_string_to_metric_families
 
 from streamer.clock import Clock
-from streamer.demo.services import Child, await_ready, free_port
+from streamer.demo.services import Child, await_ready, fetched, free_port
 
-_TIMEOUT_S: Final = 2.0
 _EVENTS: Final = "streamer_events_total"
 _NOT_COUNTED: Final = ("duplicate", "too_old")
 
@@ -35,20 +32,11 @@ class WorkerProcess:
         self._command += ["--name", name, "--share", name]
         self._folder = folder
         self.child = Child("worker", [*self._command, "--http", self._http], folder)
-        await_ready(self.child, lambda: self._get("/readyz") is not None, clock)
-
-    def _get(self, path: str) -> str | None:
-        # The address is built here: http on the loopback address.
-        try:
-            url = f"http://{self._http}{path}"
-            with urllib.request.urlopen(url, timeout=_TIMEOUT_S) as answer:
-                return str(answer.read().decode())
-        except (urllib.error.URLError, OSError):
-            return None
+        await_ready(self.child, lambda: fetched(f"{self._http}/readyz") is not None, clock)
 
     def counts(self) -> Counts | None:
         """What it has counted so far; None when it does not answer."""
-        text = self._get("/metrics")
+        text = fetched(f"{self._http}/metrics")
         if text is None:
             return None
         tallies = {

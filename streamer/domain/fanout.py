@@ -1,15 +1,15 @@
 """On which repeaters a group should be carried, and whether it is. Pure."""
 
 from collections import defaultdict
-from collections.abc import Collection, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from streamer.config import Policy
+from streamer.config import Group, Policy
 from streamer.contract.published import Carriage, Why
 from streamer.domain.liveness import Sights
 from streamer.domain.membership import Judgement
 from streamer.domain.memory import Memory
-from streamer.domain.model import Carrying, GroupSnapshot, Summary
+from streamer.domain.model import Carrying, GroupSnapshot, Ordered, Summary
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +30,30 @@ class Wanted:
 
 
 @dataclass(frozen=True, slots=True)
+class Holds:
+    """Which repeaters always carry a group, with since when, and which never do, just now."""
+
+    pins: Mapping[str, int]
+    bars: frozenset[str]
+    orders: tuple[Ordered, ...] = ()
+    """Those in force."""
+    next_ms: int | None = None
+    """When the first of them ends."""
+
+
+def holds_of(group: Group, orders: Iterable[Ordered], born_ms: int, now_ms: int) -> Holds:
+    """The region file's pins and bars, where nobody has ordered otherwise for a time."""
+    in_force = tuple(o for o in orders if o.until_ms > now_ms)
+    ordered = {o.repeater for o in in_force}
+    pins = {repeater: born_ms for repeater in group.pins if repeater not in ordered}
+    pins |= {o.repeater: o.at_ms for o in in_force if o.pin}
+    bars = {repeater for repeater in group.bars if repeater not in ordered}
+    bars |= {o.repeater for o in in_force if not o.pin}
+    next_ms = min((o.until_ms for o in in_force), default=None)
+    return Holds(pins, frozenset(bars), in_force, next_ms)
+
+
+@dataclass(frozen=True, slots=True)
 class FanOutResult:
     wanted: tuple[Wanted, ...]
     idle: tuple[tuple[str, int], ...]
@@ -37,6 +61,8 @@ class FanOutResult:
     barred: tuple[str, ...]
     """Repeaters with a member on them, held off by a bar."""
     next_ms: int | None
+    orders: tuple[Ordered, ...] = ()
+    """Pins and bars that somebody ordered, in force."""
 
 
 def work_out(
@@ -44,8 +70,7 @@ def work_out(
     judged: Sequence[tuple[Summary, Judgement]],
     policy: Policy,
     *,
-    pins: Collection[str],
-    bars: Collection[str],
+    holds: Holds,
     sights: Sights,
     now_ms: int,
     memory: Memory | None = None,
@@ -67,10 +92,11 @@ def work_out(
             spans[left.repeater].append((left.came_ms, ends_ms))
             if ends_ms > now_ms:
                 until[left.repeater] = max(until.get(left.repeater, 0), ends_ms)
-    for repeater in pins:
-        spans[repeater].append((snapshot.born_ms or now_ms, now_ms))
+    pins, bars = holds.pins, holds.bars
+    for repeater, since_ms in pins.items():
+        spans[repeater].append((since_ms, now_ms))
     wanted = []
-    for repeater in sorted({*members, *until, *pins} - set(bars)):
+    for repeater in sorted({*members, *until, *pins} - bars):
         why = [
             *([Why.MEMBER] if repeater in members else []),
             *([Why.LINGER] if repeater in until else []),
@@ -87,8 +113,10 @@ def work_out(
             )
         )
     idle = _idle(snapshot, {w.repeater for w in wanted}, sights)
-    barred = tuple(sorted(set(members) & set(bars)))
-    return FanOutResult(tuple(wanted), idle, barred, min(until.values(), default=None))
+    barred = tuple(sorted(set(members) & bars))
+    times = [*until.values(), *([holds.next_ms] if holds.next_ms is not None else [])]
+    next_ms = min(times, default=None)
+    return FanOutResult(tuple(wanted), idle, barred, next_ms, holds.orders)
 
 
 def unbroken_since_ms(spans: Sequence[tuple[int, int]], now_ms: int) -> int:

@@ -1,6 +1,6 @@
 """Which gateways and repeaters report, and so which members can be judged at all. Pure."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from itertools import pairwise
@@ -117,6 +117,11 @@ class Sights:
         self._now_ms = now_ms
         self._judged: dict[str, GatewaySight] = {}
         self._repeaters: dict[str, RepeaterSight] = {}
+
+    @property
+    def known(self) -> Collection[str]:
+        """Gateways that ever sent a state."""
+        return self._states.keys()
 
     def gateway(self, gateway: str) -> GatewaySight:
         """Judge a gateway; one that never sent a state is `never`."""

@@ -2,12 +2,16 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from streamer.clock import from_ms
 from streamer.config import Policy
 from streamer.contract.published import Standing
 from streamer.domain.liveness import RepeaterSight
 from streamer.domain.model import Said, Stay, Summary
+
+CLOSED: Final = frozenset({Standing.EXPIRED, Standing.CHECKED_OUT})
+"""Standings of those who are no longer members."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,7 +25,7 @@ class Judgement:
 
     @property
     def is_member(self) -> bool:
-        return self.standing not in (Standing.EXPIRED, Standing.CHECKED_OUT)
+        return self.standing not in CLOSED
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +67,8 @@ def judge(summary: Summary, policy: Policy, sight: RepeaterSight, now_ms: int) -
     out = check_out_of(summary, policy)
     if summary.check_in is None or (out is not None and out.ms >= summary.check_in.ms):
         at_ms = out.ms if out else place.ms
-        reason = f"checked out {clock_text(at_ms)}"
+        by_hand = out is not None and not out.repeater
+        reason = f"checked out{' by hand' if by_hand else ''} {clock_text(at_ms)}"
         return Judgement(Standing.CHECKED_OUT, (reason,), None, at_ms)
     expires_ms = place.ms + round(policy.expire_after_s * 1000)
     if now_ms >= expires_ms:

@@ -91,6 +91,28 @@ class Forwarding:
 
 
 @dataclass(frozen=True, slots=True)
+class Ordered:
+    """A pin (or else a bar) of a repeater that somebody ordered until a time."""
+
+    repeater: str
+    pin: bool
+    until_ms: int
+    at_ms: int
+    by: str
+    note: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Call:
+    """A roll call that is going on; `answers` were marked by hand: station -> when, by whom."""
+
+    id: str
+    started_ms: int
+    started_by: str
+    answers: dict[str, tuple[int, str]]
+
+
+@dataclass(frozen=True, slots=True)
 class GroupSnapshot:
     """A group's record at one moment; `rev` and `ver` say which."""
 
@@ -109,16 +131,24 @@ class GroupSnapshot:
     reach_digest: str = ""
     conditions: str = ""
     born_ms: int | None = None
+    orders: tuple[Ordered, ...] = ()
+    """Also those that have run out and not been cleared away yet."""
+    roll_call: Call | None = None
+    answered: str = ""
+    """Digest of who had answered it, as last published."""
 
 
 @dataclass(frozen=True, slots=True)
 class PathEntry:
-    """One over of a station; `duration_ms` is 0 while its end is not known."""
+    """One over of a station; `duration_ms` is 0 while its end is not known. Where several events
+    told of it, `rssi_dbm` is the strongest and `ber_pct` the highest said."""
 
     ms: int
     repeater: str
     over: str
     duration_ms: int
+    rssi_dbm: float | None = None
+    ber_pct: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,6 +24,8 @@ class Follower:
         self._connection: Connection | None = None
         self._not_before_s = -1.0
         self.trouble: str | None = None
+        self.connections = 0
+        """How often it has connected: after each, what is retained comes again."""
 
     def open(self) -> None:
         """Connect now; raises MqttError when that cannot be done."""
@@ -35,6 +37,7 @@ class Follower:
             connection.close()
             raise
         self._connection = connection
+        self.connections += 1
 
     def poll(self, timeout_s: float) -> list[Incoming]:
         """What has come, waiting at most so long; [] and `trouble` while there is no broker."""
@@ -56,6 +59,7 @@ class Follower:
             return []
 
     def close(self) -> None:
+        """End the connection; `poll` would make a new one."""
         connection, self._connection = self._connection, None
         if connection is not None:
             with contextlib.suppress(OSError):

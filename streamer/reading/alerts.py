@@ -7,6 +7,7 @@ from streamer.alerts.desk import AlertConflict, acknowledge_alert
 from streamer.clock import Clock
 from streamer.config import RegionView
 from streamer.contract.published import CAUTION, Alert, AlertState, Severity
+from streamer.domain.duty import duty_text
 from streamer.domain.urgency import urgency
 from streamer.problems import suggestion
 from streamer.reading.common import (
@@ -116,10 +117,10 @@ def alerts(desk: Desk) -> Alerts:
 
 def _entry(desk: Desk, alert: Alert) -> AlertEntry:
     age_s = desk.now_ms / 1000 - alert.since.timestamp()
-    return AlertEntry(**dict(alert), age_s=round(age_s, 3), keeper=_keeper(desk.view, alert))
+    return AlertEntry(**dict(alert), age_s=round(age_s, 3), keeper=keeper_of(desk.view, alert))
 
 
-def _keeper(view: RegionView, alert: Alert) -> str | None:
+def keeper_of(view: RegionView, alert: Alert) -> str | None:
     """Who keeps the gateway that the alert is about, or whose repeater it is about."""
     gateway = view.gateways.get(alert.subject.split("/", 1)[0])
     return gateway.keeper or None if gateway else None
@@ -139,7 +140,8 @@ def _text(desk: Desk, found: Alerts) -> list[str]:
 
 def _lines(desk: Desk, alert: AlertEntry) -> list[str]:
     since_ms = round(alert.since.timestamp() * 1000)
-    lines = wrap(f"{alert.severity.upper()}: {alert.title}")
+    duty = duty_text(alert.duties)
+    lines = wrap(f"{alert.severity.upper()}: {alert.title}" + (f"  [{duty}]" if duty else ""))
     lasts = f"wrong for {age(alert.age_s)}, since {moment(since_ms, desk.now_ms)}"
     lines += wrap(f"{alert.state}; {lasts}; id {alert.id}", "  ", "    ")
     lines += [line for reason in alert.reasons for line in wrap(f"- {reason}", "  ", "    ")]

@@ -125,12 +125,13 @@ def _open(arguments: argparse.Namespace, work: Callable[[Desk], Answer], clock: 
         raise ConfigError(path, [problem]) from error
     with closing(connect(address)) as client:
         try:
-            return work(_desk(client, view, clock.now_ms()))
+            return work(open_desk(client, view, clock.now_ms()))
         except StoreUnavailable as error:
             raise StoreUnavailable(f"{place_of(address)}: {error}") from error
 
 
-def _desk(client: "Redis", view: RegionView, now_ms: int) -> Desk:
+def open_desk(client: "Redis", view: RegionView, now_ms: int) -> Desk:
+    """The state behind a client; raises StoreUnavailable, and StoreMismatch as `check_state`."""
     store = Store(client, view)
     reader = Reader(client, store)
     notes = []

@@ -5,6 +5,7 @@ from collections import Counter
 from collections.abc import Sequence
 
 from streamer.clock import Clock, from_ms
+from streamer.config import RegionView
 from streamer.contract.common import Moment
 from streamer.contract.published import CAUTION, Alert, Carriage, Standing, Why
 from streamer.domain.group_now import GroupNow, look_at_group
@@ -151,6 +152,45 @@ def _work_all(desk: Desk) -> Answer:
 # -- looking -----------------------------------------------------------------------------------
 
 
+def repeaters_of(view: RegionView, sight: GatewaySight) -> list[str]:
+    """A gateway's repeaters: those of the region file, then others that it speaks of."""
+    known = view.gateways.get(sight.gateway)
+    listed = [f"{sight.gateway}/{port.id}" for port in known.repeater] if known else []
+    told = [r.id for r in sight.state.repeaters] if sight.state else []
+    return list(dict.fromkeys([*listed, *told]))
+
+
+def word_of(sights: Sights, repeater: str) -> tuple[bool | None, int | None, str]:
+    """Whether a repeater is up (None if nothing can be said), since when in ms, and why."""
+    seen, sight = sights.repeater(repeater), sights.gateway(repeater.split("/", 1)[0])
+    if sight.standing is GatewayStanding.NEVER:
+        return None, seen.since_ms, "its gateway has sent no heartbeat"
+    if sight.standing is not GatewayStanding.UP:
+        return None, seen.since_ms, seen.reason
+    told = {r.id: r.up for r in sight.state.repeaters} if sight.state else {}
+    if repeater not in told:
+        return None, None, "its gateway's heartbeat does not speak of it"
+    return told[repeater], seen.since_ms, seen.reason
+
+
+def repeater_now(sights: Sights, groups: Sequence[GroupNow], repeater: str) -> RepeaterNow:
+    """What is known of a repeater, the groups and members there."""
+    up, since_ms, reason = word_of(sights, repeater)
+    return RepeaterNow(
+        repeater=repeater,
+        up=up,
+        since=None if since_ms is None else from_ms(since_ms),
+        reason=reason,
+        groups=tuple(t for now in groups if (t := _there(now, repeater)) is not None),
+        members=tuple(
+            MemberThere(station=s.station, group=now.snapshot.group, standing=judgement.standing)
+            for now in groups
+            for s, judgement in now.judged
+            if judgement.is_member and s.place.repeater == repeater
+        ),
+    )
+
+
 class _Looker:
     """Groups, heartbeats and alerts read once, for as many gateways as are asked for."""
 
@@ -188,43 +228,12 @@ class _Looker:
             dropped=state.dropped if state else None,
             clock_offset_s=state.clock_offset_s if state else None,
             counts=_counts(self._desk.store.gateway(name)),
-            repeaters=tuple(self._repeater(r, sight) for r in self._repeaters(name, sight)),
+            repeaters=tuple(
+                repeater_now(self._sights, self._groups, r)
+                for r in repeaters_of(self._desk.view, sight)
+            ),
             alerts=tuple(
                 a for a in self._alerts if a.subject == name or a.subject.startswith(f"{name}/")
-            ),
-        )
-
-    def _repeaters(self, name: str, sight: GatewaySight) -> list[str]:
-        """Those of the region file, then others that the gateway speaks of."""
-        known = self._desk.view.gateways.get(name)
-        listed = [f"{name}/{port.id}" for port in known.repeater] if known else []
-        told = [r.id for r in sight.state.repeaters] if sight.state else []
-        return list(dict.fromkeys([*listed, *told]))
-
-    def _repeater(self, repeater: str, sight: GatewaySight) -> RepeaterNow:
-        seen = self._sights.repeater(repeater)
-        up: bool | None = None
-        since_ms, reason = seen.since_ms, seen.reason
-        if sight.standing is GatewayStanding.NEVER:
-            reason = "its gateway has sent no heartbeat"
-        elif sight.standing is GatewayStanding.UP:
-            told = {r.id: r.up for r in sight.state.repeaters} if sight.state else {}
-            up = told.get(repeater)
-            if up is None:
-                since_ms, reason = None, "its gateway's heartbeat does not speak of it"
-        return RepeaterNow(
-            repeater=repeater,
-            up=up,
-            since=None if since_ms is None else from_ms(since_ms),
-            reason=reason,
-            groups=tuple(t for now in self._groups if (t := _there(now, repeater)) is not None),
-            members=tuple(
-                MemberThere(
-                    station=s.station, group=now.snapshot.group, standing=judgement.standing
-                )
-                for now in self._groups
-                for s, judgement in now.judged
-                if judgement.is_member and s.place.repeater == repeater
             ),
         )
 

@@ -2,24 +2,29 @@
 
 import argparse
 from collections import Counter
-from enum import StrEnum
 
-from streamer.clock import Clock, from_ms
+from streamer.clock import Clock
 from streamer.contract.common import Moment
 from streamer.contract.published import (
     CAUTION,
     Carriage,
+    DutyMark,
     FanOutRepeater,
     IdleRepeater,
     Member,
+    Order,
+    RollCall,
     Standing,
     Why,
 )
+from streamer.domain.duty import duty_text, marks_of
 from streamer.domain.fanout import not_carried_since_ms
 from streamer.domain.group_now import (
     GroupNow,
+    Hears,
     carriage_at,
     carriage_reason,
+    goes_out,
     hears,
     is_shown,
     look_at_group,
@@ -40,21 +45,8 @@ from streamer.reading.common import (
 )
 from streamer.reading.text import ago, moment, plural, table, wrap
 from streamer.state import lookups
-from streamer.worker.messages import fanout_body, reach_body
+from streamer.worker.messages import fanout_body, reach_body, roll_call_of
 
-
-class Hears(StrEnum):
-    YES = "yes"
-    NO = "no"
-    UNKNOWN = "unknown"
-
-
-_HEARS = {True: Hears.YES, False: Hears.NO, None: Hears.UNKNOWN}
-_OF_CARRIAGE = {
-    Carriage.CARRIED: Hears.YES,
-    Carriage.NOT_CARRIED: Hears.NO,
-    Carriage.UNKNOWN: Hears.UNKNOWN,
-}
 _TROUBLE_FIRST = (Hears.NO, Hears.UNKNOWN, Hears.YES)
 
 
@@ -74,7 +66,6 @@ class RosterMember(Member):
     """A member, and whether it would hear an over to the group."""
 
     hears: Hears
-    standing_since: Moment
 
 
 class Group(Header):
@@ -88,13 +79,16 @@ class Group(Header):
     not_yet: tuple[str, ...]
     idle: tuple[IdleRepeater, ...]
     barred: tuple[str, ...]
+    orders: tuple[Order, ...]
+    duties: tuple[DutyMark, ...]
+    roll_call: RollCall | None
     members: tuple[RosterMember, ...]
     fanout_version: int
     reach_version: int
     caution: str = CAUTION
 
 
-class GroupLine(Document):
+class GroupCounts(Document):
     """One group in numbers. `standings` has every standing of a member; `not_yet` are those of
     `starved` that are given time by the policy."""
 
@@ -108,8 +102,13 @@ class GroupLine(Document):
     unknown: int
     starved: tuple[str, ...]
     not_yet: tuple[str, ...]
-    idle: tuple[str, ...]
     barred: tuple[str, ...]
+
+
+class GroupLine(GroupCounts):
+    """`idle` carry it for nobody."""
+
+    idle: tuple[str, ...]
 
 
 class Groups(Header):
@@ -152,7 +151,8 @@ def group(desk: Desk, name: str) -> Group:
     snapshot = desk.store.groups([name])[0]
     sights = lookups.sights(desk.store, desk.now_ms)
     now = look_at_group(desk.view, snapshot, sights, desk.now_ms)
-    body = fanout_body(desk.view.name, snapshot, now.fanout)
+    duties = marks_of(lookups.duties_from(desk.store.duties()), name)
+    body = fanout_body(desk.view.name, snapshot, now.fanout, duties)
     not_yet = _not_yet(desk, now, sights)
     return Group(
         **desk.header(),
@@ -163,6 +163,9 @@ def group(desk: Desk, name: str) -> Group:
         not_yet=not_yet,
         idle=body.idle,
         barred=body.barred,
+        orders=body.orders,
+        duties=duties,
+        roll_call=roll_call_of(snapshot.roll_call),
         members=_roster(desk, now),
         fanout_version=snapshot.fanout_version,
         reach_version=snapshot.reach_version,
@@ -186,7 +189,7 @@ def _wanted(
 ) -> WantedRepeater:
     return WantedRepeater(
         **dict(entry),
-        hears=_OF_CARRIAGE[entry.carriage],
+        hears=goes_out(entry.carriage),
         hears_reason=carriage_reason(entry.repeater, entry.carriage, sights),
         starved=entry.repeater in starved,
         not_yet=entry.repeater in not_yet,
@@ -195,14 +198,11 @@ def _wanted(
 
 def _roster(desk: Desk, now: GroupNow) -> tuple[RosterMember, ...]:
     shown = [(s, j) for s, j in now.judged if is_shown(j, desk.now_ms)]
-    roster = reach_body(
-        desk.view.name, now.snapshot.group, shown, desk.view.policies[now.snapshot.group]
-    )
+    roster = reach_body(desk.view.name, now.snapshot, shown, desk.view.policies[now.snapshot.group])
     return tuple(
         RosterMember(
             **dict(member),
-            hears=_HEARS[hears(judgement, carriage_at(member.repeater, now.fanout))],
-            standing_since=from_ms(judgement.since_ms),
+            hears=hears(judgement.standing, carriage_at(member.repeater, now.fanout)),
         )
         for member, (_, judgement) in zip(roster.members, shown, strict=True)
     )
@@ -210,6 +210,7 @@ def _roster(desk: Desk, now: GroupNow) -> tuple[RosterMember, ...]:
 
 def _text(desk: Desk, found: Group) -> list[str]:
     lines = [*note_lines(desk), *wrap(f"{found.group}  {found.title}")]
+    lines += wrap(duty_text(found.duties)) if found.duties else []
     lines += ["", *wrap(_verdict(found)), ""]
     carried = {idle.repeater for idle in found.idle}
     by_hears = {
@@ -230,7 +231,12 @@ def _text(desk: Desk, found: Group) -> list[str]:
         lines += table(["HEARS", "REPEATER", "WANTED FOR", "SINCE", "CARRIED"], rows)
     else:
         lines.append("No repeater: the group has no member and no pin.")
+    lines += [line for order in found.orders for line in wrap(_order(desk, order), "", "  ")]
     lines += ["", plural(len(_in(found)), "member") + _left(found)]
+    if found.roll_call is not None:
+        answered = sum(m.answered_at is not None for m in _in(found))
+        begun = ago(_ms(found.roll_call.started_at), desk.now_ms)
+        lines += wrap(f"roll call by {found.roll_call.started_by}, {begun}: {answered} answered")
     if found.members:
         present = _in(found)
         members = [_member_row(m, m.hears) for h in _TROUBLE_FIRST for m in present if m.hears is h]
@@ -238,6 +244,12 @@ def _text(desk: Desk, found: Group) -> list[str]:
         members += [_member_row(m, "-") for m in found.members if m not in present]
         lines += table(["HEARS", "STATION", "STANDING", "REPEATER", "REASONS"], members)
     return [*lines, "", *wrap(found.caution)]
+
+
+def _order(desk: Desk, order: Order) -> str:
+    until = moment(_ms(order.until), desk.now_ms)
+    note = f": {order.note}" if order.note else ""
+    return f"ordered by {order.by}: {order.order} {order.repeater} until {until}{note}"
 
 
 def _member_row(member: RosterMember, hears: str) -> list[str]:

@@ -7,7 +7,7 @@ from difflib import get_close_matches
 from streamer.clock import Clock, from_ms
 from streamer.contract.common import Moment
 from streamer.contract.published import Alert, Standing
-from streamer.domain.callsign import Accepted, CallSignRules, Verdict, normalise
+from streamer.domain.callsign import Accepted, Verdict, normalise
 from streamer.domain.liveness import Sights
 from streamer.domain.membership import check_out_of, judge
 from streamer.domain.model import PathEntry, StationRecord
@@ -56,13 +56,16 @@ class PositionSaid(Document):
 
 
 class OverHeard(Document):
-    """`ended_at` and `duration_s` are null while the end is not known."""
+    """`ended_at` and `duration_s` are null while the end is not known, `rssi_dbm` and `ber_pct`
+    where the gateway did not say them."""
 
     repeater: str
     over: str
     started_at: Moment
     ended_at: Moment | None
     duration_s: float | None
+    rssi_dbm: float | None
+    ber_pct: float | None
 
 
 class GroupStanding(Document):
@@ -114,10 +117,7 @@ def main(arguments: argparse.Namespace, clock: Clock | None = None) -> int:
 
 
 def _work(desk: Desk, asked: str) -> Answer:
-    region = desk.view.region
-    rules = CallSignRules(region.extra_prefixes, region.accepted_calls, region.denied_calls)
-    verdict = rules.judge(asked)
-    station = verdict.call if isinstance(verdict, Accepted) else normalise(asked)[0]
+    station, verdict = named(desk, asked)
     record = desk.store.station(station)
     if record is not None:
         document = where(desk, record)
@@ -125,6 +125,12 @@ def _work(desk: Desk, asked: str) -> Answer:
     document = unknown(desk, asked, station, verdict)
     complain("where", str(document.problem))
     return document, lambda: _unknown_text(desk, document), WRONG
+
+
+def named(desk: Desk, asked: str) -> tuple[str, Verdict]:
+    """The station that somebody means, in any case and with any suffix, and if it can be one."""
+    verdict = desk.view.call_sign_rules(desk.store.accepted()).judge(asked)
+    return verdict.call if isinstance(verdict, Accepted) else normalise(asked)[0], verdict
 
 
 def where(desk: Desk, record: StationRecord) -> Where:
@@ -187,6 +193,8 @@ def _over(entry: PathEntry) -> OverHeard:
         started_at=from_ms(entry.ms),
         ended_at=from_ms(entry.ms + entry.duration_ms) if ended else None,
         duration_s=entry.duration_ms / 1000 if ended else None,
+        rssi_dbm=entry.rssi_dbm,
+        ber_pct=entry.ber_pct,
     )
 
 

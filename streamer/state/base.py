@@ -27,13 +27,13 @@ class StoreMismatch(Exception):
     """The state in Redis was made with settings that cannot be mixed with the present ones."""
 
 
-def connect(url: str) -> "redis.Redis":
+def connect(url: str, timeout_s: float = 5.0) -> "redis.Redis":
     """A client that fails fast and leaves trying again to its user."""
     return redis.Redis.from_url(
         url,
         decode_responses=True,
-        socket_timeout=5.0,
-        socket_connect_timeout=2.0,
+        socket_timeout=timeout_s,
+        socket_connect_timeout=min(2.0, timeout_s),
         retry=Retry(NoBackoff(), 0),
         health_check_interval=0,
     )

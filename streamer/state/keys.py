@@ -17,8 +17,18 @@ FLIPS_KEPT = 6
 """Newest times kept at which a repeater went up or down."""
 MARKS_KEPT = 6
 """Newest words kept of a repeater about carrying a group."""
+LOG_KEPT = 10_000
+"""Newest entries kept of each partition's log of what people ordered."""
+DUTIES_KEPT = 200
+"""Newest duties kept after their end."""
 SENT_KEPT = 256
 """Newest forwardings kept of a group, to find loops in."""
+HEARD_KEPT = 200
+"""Stations kept of a repeater, those heard there last."""
+BUCKET_MS = 300_000
+"""What a repeater heard is summed up over so long; an hour holds whole buckets."""
+HISTORY_MS = 24 * 3_600_000
+"""How far back what a repeater heard can be read."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +56,14 @@ class Keys:
 
     def gateway(self, gateway: str) -> str:
         return self._key(self.partition_of(gateway), f"gateway:{gateway}")
+
+    def history(self, gateway: str, hour: int) -> str:
+        """Hash: port and bucket of that hour since 1970 -> sums of what the repeater heard."""
+        return self._key(self.partition_of(gateway), f"history:{gateway}:{hour}")
+
+    def heard(self, repeater: str) -> str:
+        """Sorted set: station -> when it was last heard on the repeater, ms."""
+        return self._key(self.partition_of(repeater.partition("/")[0]), f"heard:{repeater}")
 
     def quarantine(self, gateway: str) -> str:
         return self._key(self.partition_of(gateway), f"quarantine:{gateway}")
@@ -81,6 +99,19 @@ class Keys:
     def alert_owners(self) -> str:
         """Hash: subject -> revision and the ids of the alerts that it raised."""
         return self._key(ALERTS, "owners")
+
+    def duties(self) -> str:
+        """Hash: duty id -> record."""
+        return self._key(ALERTS, "duties")
+
+    def calls(self) -> str:
+        """Hash: identity that is accepted though it is no call sign -> who accepted it."""
+        return self._key(REGION, "calls")
+
+    def log(self, partition: int | str) -> str:
+        """List: what people ordered, newest first. One a partition, so that an act and its entry
+        are written in one step."""
+        return self._key(partition, "log")
 
     def refused(self) -> str:
         """List: newest refusals first."""

@@ -3,16 +3,18 @@
 Every function raises StoreUnavailable when Redis does not answer.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from typing import Any
 
 import redis
+from pydantic import ValidationError
 
-from streamer.contract.published import Refusal
+from streamer.contract.published import Duty, Refusal
 from streamer.domain.liveness import Sights
-from streamer.domain.model import Summary
+from streamer.domain.model import Carrying, Summary
 from streamer.state.base import StoreMismatch, guarded
-from streamer.state.records import summary_from
+from streamer.state.records import carrying_from, summary_from
 from streamer.state.store import Store
 
 Caged = dict[str, tuple[int, int, str]]
@@ -65,6 +67,30 @@ def summaries_of(reader: Reader, station: str, groups: Sequence[str]) -> dict[st
             pipe.hget(reader.store.keys.group(group), f"={station}")
         texts = pipe.execute()
     return {g: summary_from(station, t) for g, t in zip(groups, texts, strict=True) if t}
+
+
+def carrying(
+    reader: Reader, pairs: Sequence[tuple[str, str]]
+) -> dict[tuple[str, str], Carrying | None]:
+    """By (group, repeater): what the repeater last said about carrying it; None if nothing."""
+    with guarded():
+        pipe = reader.client.pipeline(transaction=False)
+        for group, repeater in pairs:
+            pipe.hget(reader.store.keys.group(group), f"@{repeater}")
+        texts = pipe.execute()
+    return {
+        pair: carrying_from(text) if text else None
+        for pair, text in zip(pairs, texts, strict=True)
+    }
+
+
+def duties_from(texts: Mapping[str, str]) -> list[Duty]:
+    """The duties of a store; one that cannot be read (a newer program's) is left out."""
+    found = []
+    for text in texts.values():
+        with suppress(ValidationError):
+            found.append(Duty.model_validate_json(text))
+    return found
 
 
 def newest_refusals(reader: Reader, limit: int) -> list[Refusal]:

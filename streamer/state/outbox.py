@@ -5,12 +5,13 @@ from collections.abc import Mapping, Sequence
 
 from streamer.contract.published import AlertKind
 from streamer.state import keys as k
-from streamer.state.base import LEASE_MS, Base, compact, flat, guarded, to_send
+from streamer.state.base import LEASE_MS, compact, flat, guarded, to_send
+from streamer.state.ledger import Ledger
 from streamer.state.scripts import Script
 from streamer.state.shapes import OutMessage
 
 
-class Outbox(Base):
+class Outbox(Ledger):
     """Raises StoreUnavailable when Redis does not answer."""
 
     # -- alerts --------------------------------------------------------------------------------
@@ -41,6 +42,11 @@ class Outbox(Base):
             counts[json.loads(text)["kind"]] += 1
         return counts
 
+    def alert_owners(self) -> list[str]:
+        """The subjects that have alerts."""
+        with guarded():
+            return [str(owner) for owner in self._client.hkeys(self.keys.alert_owners())]
+
     def owner_of_alert(self, alert_id: str) -> str | None:
         """Which subject raised an alert."""
         with guarded():
@@ -62,8 +68,10 @@ class Outbox(Base):
         changed: Sequence[str],
         messages: Sequence[OutMessage],
         now_ms: int,
+        entry: str = "",
     ) -> list[OutMessage] | None:
-        """Store an owner's alerts: `records` is all that remain, `changed` which are new."""
+        """Store an owner's alerts: `records` is all that remain, `changed` which are new; `entry`
+        is for the log where somebody has acted."""
         settings = {
             "owner": owner,
             "rev": rev,
@@ -72,9 +80,11 @@ class Outbox(Base):
             "gone": list(gone),
             "now": now_ms,
             "lease": LEASE_MS,
+            "entry": entry,
+            "kept": k.LOG_KEPT,
         }
         keys = [self.keys.alerts(), self.keys.alert_owners()]
-        keys += [self.keys.out(k.ALERTS), self.keys.published(k.ALERTS)]
+        keys += [self.keys.out(k.ALERTS), self.keys.published(k.ALERTS), self.keys.log(k.ALERTS)]
         arguments = [compact(settings), *flat(messages)]
         return to_send(messages, self._run(Script.COMMIT_ALERTS, keys, arguments))
 

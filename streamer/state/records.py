@@ -7,12 +7,14 @@ from typing import Any
 
 from streamer.contract.events import RouteAction
 from streamer.domain.model import (
+    Call,
     Carrying,
     Fix,
     Forwarding,
     GatewaySnapshot,
     GroupSnapshot,
     LiveState,
+    Ordered,
     PathEntry,
     Place,
     Said,
@@ -22,6 +24,9 @@ from streamer.domain.model import (
     Summary,
 )
 from streamer.state.keys import MARKS_KEPT
+
+# How fields of a group's hash begin that people write: an order of a repeater, who answered.
+ORDER, ANSWER, ROLL_CALL = "!", "?", "#roll_call"
 
 
 def _said(register: list[Any] | None) -> Said | None:
@@ -91,7 +96,8 @@ class Summaries:
         return summary
 
 
-def _carrying(text: str) -> Carrying:
+def carrying_from(text: str) -> Carrying:
+    """What a repeater said of carrying a group, newest word first."""
     marks = [mark.split(" ", 3) for mark in text.split(";")]
     ms, action, latency, _ = marks[0]
     alike = list(takewhile(lambda mark: mark[1] == action, marks))
@@ -121,7 +127,7 @@ def group_from(
         int(fields.get("#rev", 0)),
         int(fields.get("#ver", 0)),
         tuple(summaries.read(group, k[1:], v) for k, v in sorted(fields.items()) if k[0] == "="),
-        {k[1:]: _carrying(v) for k, v in fields.items() if k[0] == "@"},
+        {k[1:]: carrying_from(v) for k, v in fields.items() if k[0] == "@"},
         tuple(_forwarding(member, score) for member, score in sent),
         json.loads(fields.get("#previous", "{}")),
         int(fields.get("#fanout_version", 0)),
@@ -131,7 +137,43 @@ def group_from(
         fields.get("#reach_digest", ""),
         fields.get("#conditions", ""),
         int(fields["#born"]) if "#born" in fields else None,
+        tuple(_ordered(k[1:], v) for k, v in sorted(fields.items()) if k[0] == ORDER),
+        _call(fields),
+        fields.get("#answered", ""),
     )
+
+
+def ordered_text(order: Ordered) -> str:
+    return json.dumps([order.pin, order.until_ms, order.at_ms, order.by, order.note])
+
+
+def _ordered(repeater: str, text: str) -> Ordered:
+    return Ordered(repeater, *json.loads(text))
+
+
+def call_text(call: Call) -> str:
+    return json.dumps([call.id, call.started_ms, call.started_by])
+
+
+def answer_text(ms: int, by: str) -> str:
+    return json.dumps([ms, by])
+
+
+def _call(fields: dict[str, str]) -> Call | None:
+    text = fields.get(ROLL_CALL)
+    if not text:
+        return None
+    answers = {k[1:]: json.loads(v) for k, v in fields.items() if k[0] == ANSWER}
+    call_id, started_ms, by = json.loads(text)
+    return Call(call_id, started_ms, by, {s: (ms, who) for s, (ms, who) in answers.items()})
+
+
+def _over(ms: float, repeater: str, over: str, told: float | str) -> PathEntry:
+    """`told` is the duration alone, or duration, signal and errors as the station script joins
+    them."""
+    duration, *values = str(told).split(" ")
+    rssi, ber = (None if v == "-" else float(v) for v in values or "--")
+    return PathEntry(int(ms), repeater, over, int(duration), rssi, ber)
 
 
 def station_from(station: str, fields: dict[str, str]) -> StationRecord | None:
@@ -145,7 +187,7 @@ def station_from(station: str, fields: dict[str, str]) -> StationRecord | None:
         int(fields.get("#ver", 0)),
         _place(record["p"]),
         _fix(record.get("q")),
-        tuple(PathEntry(int(e[0]), e[1], e[2], int(e[3])) for e in record["k"]),
+        tuple(_over(*entry) for entry in record["k"]),
         _registers(record["i"]),
         _registers(record["o"]),
         fields.get("#conditions", ""),

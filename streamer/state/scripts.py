@@ -28,6 +28,7 @@ class Script(StrEnum):
     CLAIM_OUT = "claim_out"
     CONFIRM = "confirm"
     REFUSE = "refuse"
+    WRITE = "write"
 
 
 def _text(script: str) -> str:

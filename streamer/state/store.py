@@ -9,7 +9,7 @@ import redis
 from redis.exceptions import ResponseError
 
 from streamer.config import RegionView
-from streamer.contract.published import Standing
+from streamer.domain.membership import CLOSED
 from streamer.domain.model import GatewaySnapshot, GroupSnapshot, LiveState, StationRecord
 from streamer.state import keys as k
 from streamer.state.base import (
@@ -23,6 +23,7 @@ from streamer.state.base import (
     guarded,
     to_send,
 )
+from streamer.state.buckets import KEPT_MS, script_content
 from streamer.state.outbox import Outbox
 from streamer.state.records import Summaries, gateway_from, group_from, live_from, station_from
 from streamer.state.scripts import Call, Script
@@ -38,7 +39,8 @@ from streamer.state.shapes import (
 
 __all__ = ["CLOSED", "LEASE_MS", "Store", "StoreMismatch", "StoreUnavailable", "connect"]
 
-CLOSED = frozenset({Standing.EXPIRED, Standing.CHECKED_OUT})
+BY_HAND = "desk 0 0"
+"""The tie of what was not heard but ordered: a word that no gateway can say."""
 
 
 class Store(Outbox):
@@ -126,6 +128,8 @@ class Store(Outbox):
             "quarantine": limits.quarantine_size,
             "sessions": k.SESSIONS_KEPT,
             "flips": k.FLIPS_KEPT,
+            "heard": k.HEARD_KEPT,
+            "history": KEPT_MS,
         }
         calls = []
         split = self._split(batches)
@@ -134,12 +138,14 @@ class Store(Outbox):
             arguments = [compact(settings)]
             for name in names:
                 batch = batches[name]
-                keys += [self.keys.gateway(name), self.keys.quarantine(name)]
+                more, history = script_content(self.keys, name, batch, now_ms)
+                keys += [self.keys.gateway(name), self.keys.quarantine(name), *more]
                 content = {
                     "name": name,
                     "events": batch.events,
                     "states": batch.states,
                     "future_ms": batch.future_ms,
+                    **history,
                 }
                 arguments.append(compact(content))
             calls.append(Call(Script.GATEWAY, keys, arguments))
@@ -188,8 +194,9 @@ class Store(Outbox):
         names: Sequence[str],
         keyings: Mapping[str, list[Keying]],
         now_ms: int,
+        entry: str = "",
     ) -> Call:
-        settings = {
+        settings: dict[str, Any] = {
             "now": now_ms,
             "path": k.PATH_LENGTH,
             "check_ins": k.CHECK_INS_KEPT,
@@ -198,10 +205,23 @@ class Store(Outbox):
             "forget": self.forget_ms,
             "told": self._told.pop(partition, []),
         }
+        if entry:
+            settings |= {"entry": entry, "kept": k.LOG_KEPT}
         keys = [self.keys.due(partition), self.keys.tell(partition)]
         keys += [self.keys.station(name) for name in names]
+        if entry:
+            keys.append(self.keys.log(partition))
         arguments = [compact(settings), *(_keyings_json(name, keyings[name]) for name in names)]
         return Call(Script.STATION, keys, arguments)
+
+    def check_out_by_hand(self, station: str, group: str, now_ms: int, entry: str) -> None:
+        """Check a known station out without its having been heard, and log it."""
+        out = Keying(station, now_ms, BY_HAND, "", "", None, None, "", group, "", now_ms)
+        partition = self.keys.partition_of(station)
+        call = self._station_call(partition, [station], {station: [out]}, now_ms, entry)
+        (reply,) = self._start([call], lambda replies: replies[0]).finish()
+        # Should this end here, a worker finds the station among those to be told of.
+        self.apply_groups(self._tells(partition, station, reply), [], now_ms)
 
     def untold_stations(self, before_ms: int, limit: int = 200) -> list[str]:
         """Stations whose groups may not have been told, because a worker died in between."""

@@ -13,7 +13,9 @@ from streamer.alerts import conditions as found
 from streamer.alerts.conditions import Condition
 from streamer.alerts.desk import AlertConflict, raise_alerts
 from streamer.clock import Clock
+from streamer.contract.published import DutyMark
 from streamer.contract.topics import fanout_topic, reach_topic
+from streamer.domain.duty import marks_of
 from streamer.domain.fanout import FanOutResult
 from streamer.domain.group_now import CLOSED_SHOWN_MS, is_shown, look_at_group
 from streamer.domain.liveness import GatewayStanding, Sights
@@ -23,9 +25,11 @@ from streamer.domain.model import GroupSnapshot, StationRecord, Summary
 from streamer.domain.places import find_two_places
 from streamer.state import keys
 from streamer.state.lookups import sights as current_sights
+from streamer.state.records import ORDER
 from streamer.state.shapes import Claim, Outcome, OutMessage
 from streamer.state.store import Store
 from streamer.worker import messages as make
+from streamer.worker.ordered import Ordered
 from streamer.worker.watch import Watch
 
 COMMITTED_AT_ONCE = 32
@@ -55,6 +59,7 @@ class WorkedOut:
     told: str
     conditions: Sequence[Condition]
     endings: Mapping[str, str] = field(default_factory=dict)
+    duties: tuple[DutyMark, ...] = ()
 
 
 def _digest(text: str) -> str:
@@ -65,19 +70,30 @@ def _standings(places: Mapping[str, str]) -> dict[str, str]:
     return {station: text.split(" ")[0] for station, text in places.items()}
 
 
-def _conditions_digest(conditions: Sequence[Condition]) -> str:
+def _answered(snapshot: GroupSnapshot, shown: Sequence[tuple[Summary, Judgement]]) -> str:
+    """Who has answered the roll call; empty while there is none."""
+    call = snapshot.roll_call
+    if call is None:
+        return ""
+    there = [s.station for s, _ in shown if make.answer_to(call, s)[0] is not None]
+    return _digest(json.dumps([call.id, there]))
+
+
+def _conditions_digest(conditions: Sequence[Condition], duties: Sequence[DutyMark]) -> str:
     if not conditions:
         return ""
-    return _digest(json.dumps([c.as_fields() for c in conditions], sort_keys=True, default=str))
+    said = [[c.as_fields() for c in conditions], [mark.model_dump() for mark in duties]]
+    return _digest(json.dumps(said, sort_keys=True, default=str))
 
 
 class Deriver:
     """Raises StoreUnavailable; then nothing is lost, the subjects come up again."""
 
-    def __init__(self, store: Store, clock: Clock, watch: Watch) -> None:
+    def __init__(self, store: Store, clock: Clock, watch: Watch, ordered: Ordered) -> None:
         self._store = store
         self._clock = clock
         self._watch = watch
+        self._ordered = ordered
         self._memory = Memory()
 
     def look(self, claims: Sequence[Claim]) -> list[ToSend]:
@@ -123,13 +139,14 @@ class Deriver:
                 hidden_ms = judgement.since_ms + CLOSED_SHOWN_MS
                 times.append(hidden_ms if hidden_ms > now_ms else forget_ms)
         outcome.next_ms = min((t for t in times if t is not None), default=0)
-        self._fill(outcome, snapshot, fanout, shown, now_ms)
+        duties = marks_of(self._ordered.duties, claim.name)
+        self._fill(outcome, snapshot, fanout, shown, duties, now_ms)
         self._tell_dark_gateways(snapshot, shown, sights, now_ms)
         outcome.messages += make.replies(
             view.name, snapshot, judged, round(view.limits.reply_within_s * 1000), now_ms
         )
         self._watch.group(snapshot, judged, fanout)
-        return WorkedOut(outcome, snapshot.conditions, trouble.conditions, trouble.endings)
+        return WorkedOut(outcome, snapshot.conditions, trouble.conditions, trouble.endings, duties)
 
     def _retire_group(self, claim: Claim, snapshot: GroupSnapshot, now_ms: int) -> WorkedOut:
         """The region file has dropped the group: take back what was published about it."""
@@ -147,6 +164,7 @@ class Deriver:
         snapshot: GroupSnapshot,
         fanout: FanOutResult,
         shown: Sequence[tuple[Summary, Judgement]],
+        duties: tuple[DutyMark, ...],
         now_ms: int,
     ) -> None:
         """Fields to keep, and the retained messages where their content has changed."""
@@ -156,7 +174,8 @@ class Deriver:
             fields["#born"] = str(now_ms)
         places = {s.station: f"{j.standing} {s.place.repeater}" for s, j in shown}
         fields["#previous"] = json.dumps(places)
-        body = make.fanout_body(region, snapshot, fanout)
+        outcome.drop += [f"{ORDER}{o.repeater}" for o in snapshot.orders if o.until_ms <= now_ms]
+        body = make.fanout_body(region, snapshot, fanout, duties)
         digest = _digest(body.model_dump_json())
         if digest != snapshot.fanout_digest:
             version = snapshot.fanout_version + 1
@@ -164,17 +183,19 @@ class Deriver:
             outcome.messages.append(make.fanout_message(body, version, now_ms))
         pause_ms = max(ROSTER_PAUSE_MS, ROSTER_PAUSE_A_MEMBER_MS * len(shown))
         pause_ends_ms = snapshot.reach_ms + pause_ms
-        if now_ms < pause_ends_ms and _standings(places) == _standings(snapshot.previous):
+        answered = _answered(snapshot, shown)
+        same = _standings(places) == _standings(snapshot.previous)
+        if now_ms < pause_ends_ms and same and answered == snapshot.answered:
             outcome.next_ms = min(outcome.next_ms or pause_ends_ms, pause_ends_ms)
             return
-        roster = make.reach_body(
-            region, snapshot.group, shown, self._store.view.policies[snapshot.group]
-        )
+        policy = self._store.view.policies[snapshot.group]
+        roster = make.reach_body(region, snapshot, shown, policy, duties)
         digest = _digest(roster.model_dump_json())
         if digest != snapshot.reach_digest:
             version = snapshot.reach_version + 1
             fields["#reach_version"], fields["#reach_digest"] = str(version), digest
             fields["#reach_ms"] = str(now_ms)
+            fields["#answered"] = answered
             outcome.messages.append(make.reach_message(roster, version, now_ms))
 
     def _tell_dark_gateways(
@@ -224,7 +245,8 @@ class Deriver:
             # Before the commit: should this worker die now, it is done again.
             self._store.wake([f"g/{name}" for name in view.groups], now_ms)
         self._watch.gateway(sight, snapshot)
-        return WorkedOut(outcome, snapshot.conditions, trouble.conditions)
+        duties = marks_of(self._ordered.duties)
+        return WorkedOut(outcome, snapshot.conditions, trouble.conditions, duties=duties)
 
     # -- stations ------------------------------------------------------------------------------
 
@@ -243,7 +265,8 @@ class Deriver:
         outcome = Outcome(claim, record.rev, record.ver, forget=forget_ms <= now_ms)
         if not outcome.forget:
             outcome.next_ms = min(forget_ms, trouble.next_ms or forget_ms)
-        return WorkedOut(outcome, record.conditions, trouble.conditions)
+        duties = marks_of(self._ordered.duties)
+        return WorkedOut(outcome, record.conditions, trouble.conditions, duties=duties)
 
     # -- committing ----------------------------------------------------------------------------
 
@@ -253,13 +276,14 @@ class Deriver:
         outcomes = []
         for found_out in worked_out:
             outcome = found_out.outcome
-            digest = _conditions_digest(found_out.conditions)
+            digest = _conditions_digest(found_out.conditions, found_out.duties)
             if digest != found_out.told:
                 subject = outcome.claim.subject
                 try:
                     raised = raise_alerts(
-                        self._store, subject, found_out.conditions, now_ms, found_out.endings
-                    )
+                        self._store, subject, found_out.conditions, now_ms, found_out.endings,
+                        found_out.duties,
+                    )  # fmt: skip
                 except AlertConflict:
                     self._watch.outdated()
                     continue  # uncommitted, so the subject comes up again when its claim ends

@@ -14,10 +14,10 @@ from streamer.contract import topics
 from streamer.contract.decode import Problem, decode
 from streamer.contract.events import Heard, Phase, Route, State
 from streamer.contract.published import Refusal, RefusalReason
-from streamer.domain.callsign import Accepted, CallSignRules, normalise
+from streamer.domain.callsign import Accepted, normalise
 from streamer.domain.quarantine import quarantine_name
 from streamer.mqtt.connection import Incoming
-from streamer.state.shapes import GatewayBatch, Keying, RouteMark
+from streamer.state.shapes import CountedEvent, CountedOver, GatewayBatch, Keying, RouteMark
 
 log = structlog.get_logger()
 
@@ -59,11 +59,8 @@ class Intake:
     def __init__(self, view: RegionView) -> None:
         self._view = view
         region = view.region
-        self._rules = CallSignRules(
-            extra_prefixes=region.extra_prefixes,
-            accepted_calls=region.accepted_calls,
-            denied_calls=region.denied_calls,
-        )
+        self.rules = view.call_sign_rules()
+        """May be replaced between two messages."""
         self._future_ms = round(view.limits.future_s * 1000)
         self._late_ms = {g: round(p.late_after_s * 1000) for g, p in view.policies.items()}
         self._late_else_ms = round(region.policy.late_after_s * 1000)
@@ -120,7 +117,7 @@ class Intake:
         entry = batch.gateway(gateway)
         try:
             if isinstance(event, Heard):
-                said = self._heard(batch, gateway, event, now_ms)
+                said: CountedEvent | CountedOver = self._heard(batch, gateway, event, now_ms)
             elif isinstance(event, Route):
                 said = self._route(batch, gateway, event, now_ms)
             else:
@@ -140,7 +137,7 @@ class Intake:
 
     def _heard(
         self, batch: Batch, gateway: str, event: Heard, now_ms: int
-    ) -> tuple[str, int, str, str, str, int]:
+    ) -> CountedEvent | CountedOver:
         self._own(gateway, event.repeater)
         offset_ms = round((event.clock_offset_s or 0.0) * 1000)
         sent_ms = to_ms(event.sent_at) + offset_ms
@@ -152,7 +149,7 @@ class Intake:
         to = self._addressed(event.to)
         group = to if to in self._view.groups else ""
         self._in_time(max(ms, sent_ms), ms, now_ms, self._late_ms.get(group, self._late_else_ms))
-        verdict = self._rules.judge(event.station)
+        verdict = self.rules.judge(event.station)
         if not isinstance(verdict, Accepted):
             call = quarantine_name(verdict.raw)
             return event.boot, event.seq, "quarantined", call, verdict.reason, ms
@@ -179,7 +176,8 @@ class Intake:
             known.append(keying)
         if batch.oldest_ms is None or ms < batch.oldest_ms:
             batch.oldest_ms = ms
-        return event.boot, event.seq, "heard", "", "", ms
+        entry = batch.gateway(gateway)
+        return entry.over(event.boot, event.seq, keying, event.phase is Phase.END)
 
     def _addressed(self, to: str | None) -> str | None:
         """The group or call sign addressed. Groups first: their names may hold a hyphen."""
@@ -197,9 +195,7 @@ class Intake:
             return (group, "") if word in self._words[group] else ("", "")
         return ("", word) if word in self._view.check_out_words else ("", "")
 
-    def _route(
-        self, batch: Batch, gateway: str, event: Route, now_ms: int
-    ) -> tuple[str, int, str, str, str, int]:
+    def _route(self, batch: Batch, gateway: str, event: Route, now_ms: int) -> CountedEvent:
         self._own(gateway, event.repeater)
         if event.group not in self._view.groups:
             text = f"group {event.group!r} is not in the region file; add it there"

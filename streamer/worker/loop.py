@@ -7,7 +7,6 @@ While more is waiting, Redis merges one arrival as the next is read. The broker'
 in-flight window (Receive Maximum) bounds what is held here.
 """
 
-import random
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -27,12 +26,14 @@ from streamer.mqtt.connection import (
 )
 from streamer.mqtt.settings import BrokerSettings
 from streamer.state.store import Store, StoreMismatch, StoreUnavailable
+from streamer.worker.backoff import backoff_s
 from streamer.worker.deriver import Deriver
 from streamer.worker.health import Health
 from streamer.worker.intake import Batch, Intake, parts_of
 from streamer.worker.merger import Merged, Merger
 from streamer.worker.messages import time_reply
 from streamer.worker.metrics import Metrics
+from streamer.worker.ordered import Ordered
 from streamer.worker.publisher import Publisher
 from streamer.worker.share import SHARE, filters, own_session, receive, subscribe_to
 from streamer.worker.sign import Sign
@@ -54,7 +55,6 @@ LOOKED_AT_ONCE = 25
 their leases hold, messages are acknowledged and the newest keying does not wait."""
 SLOW_TICK_S = 1.0
 UNTOLD_AFTER_MS = 3000
-_BACKOFF_S = (0.2, 10.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +86,8 @@ class Worker:
         self._metrics = metrics
         self._health = health
         self._intake = Intake(view)
-        self._deriver = Deriver(store, clock, Watch(metrics))
+        self._ordered = Ordered(store)
+        self._deriver = Deriver(store, clock, Watch(metrics), self._ordered)
         self._merger = Merger(store)
         self._sign = Sign(view.name, settings.name, clock)
         self._begun: tuple[int, float] = 0, 0.0  # messages that are being merged, since when
@@ -120,7 +121,7 @@ class Worker:
                 self._serve(connection, stopping)
                 continue
             failures += 1
-            self._pause(self._backoff_s(failures), stopping)
+            self._pause(backoff_s(failures), stopping)
 
     def leave(self, quiet_s: float = 3.0) -> None:
         """Go out of service for good: take no new messages, work off what the broker still holds
@@ -190,7 +191,7 @@ class Worker:
                 except StoreUnavailable as error:
                     failures += 1
                     self._redis_trouble(error)
-                    self._hold(connection, held, self._backoff_s(failures), stopping)
+                    self._hold(connection, held, backoff_s(failures), stopping)
             self._drain(connection, publisher, held)
         except ConnectionLost as error:
             # What was not acknowledged comes again on the next connection.
@@ -307,6 +308,7 @@ class Worker:
             self._refuse(publisher, batch)
         self._answer_heartbeats(publisher, merged)
         self._metrics.batch_events.observe(batch.events)
+        self._sign.count(batch.events)
         if batch.oldest_ms is not None:
             age_ms = merged.received_ms - batch.oldest_ms
             self._metrics.event_age_seconds.observe(age_ms / 1000)
@@ -365,6 +367,8 @@ class Worker:
 
     def _slow_tick(self) -> None:
         now_ms = self._clock.now_ms()
+        if self._ordered.refresh(now_ms):
+            self._intake.rules = self._ordered.rules
         self._store.note_worker(self._settings.name, now_ms)
         self._store.settle_told(now_ms)
         untold = self._store.untold_stations(now_ms - UNTOLD_AFTER_MS)
@@ -384,6 +388,7 @@ class Worker:
             return
         self._view = self._store.view = view
         self._intake = Intake(view)
+        self._ordered.forget()
         self._prepared = False
         log.info("region file read again", groups=len(view.groups), gateways=len(view.gateways))
 
@@ -413,12 +418,6 @@ class Worker:
         while self._clock.monotonic_s() < until_s and not stopping():
             self._beat()
             self._clock.sleep_s(0.05)
-
-    @staticmethod
-    def _backoff_s(failures: int) -> float:
-        least, most = _BACKOFF_S
-        step: float = min(most, least * 2 ** min(failures, 10))
-        return step * random.uniform(0.5, 1.0)  # noqa: S311 - jitter is no secret
 
 
 def _room_for_more(held: Sequence[Incoming]) -> bool:

@@ -8,18 +8,23 @@ from streamer.contract import topics
 from streamer.contract.events import State
 from streamer.contract.published import (
     AckReply,
+    Answered,
     Carriage,
+    DutyMark,
     FanOut,
     FanOutRepeater,
     IdleRepeater,
     Member,
+    Order,
+    OrderKind,
     Reach,
+    RollCall,
     Standing,
     TimeReply,
 )
 from streamer.domain.fanout import FanOutResult, Wanted
 from streamer.domain.membership import Judgement, checked_in_ms
-from streamer.domain.model import Carrying, GroupSnapshot, Said, Summary
+from streamer.domain.model import Call, Carrying, GroupSnapshot, Ordered, Said, Summary
 from streamer.state.shapes import OutMessage
 
 _EPOCH = from_ms(0)
@@ -33,7 +38,12 @@ def carried_after_s(wanted: Wanted, said: Carrying | None) -> float | None:
     return waited_ms / 1000 if waited_ms >= 0 else None
 
 
-def fanout_body(region: str, snapshot: GroupSnapshot, result: FanOutResult) -> FanOut:
+def fanout_body(
+    region: str,
+    snapshot: GroupSnapshot,
+    result: FanOutResult,
+    duties: tuple[DutyMark, ...] = (),
+) -> FanOut:
     """The fan-out without its version and time, to compare by."""
     return FanOut(
         region=region,
@@ -55,6 +65,19 @@ def fanout_body(region: str, snapshot: GroupSnapshot, result: FanOutResult) -> F
         starved=tuple(w.repeater for w in result.wanted if w.starved),
         idle=tuple(IdleRepeater(repeater=r, since=from_ms(ms)) for r, ms in result.idle),
         barred=result.barred,
+        orders=tuple(order_of(o) for o in result.orders),
+        duties=duties,
+    )
+
+
+def order_of(ordered: Ordered) -> Order:
+    return Order(
+        repeater=ordered.repeater,
+        order=OrderKind.PIN if ordered.pin else OrderKind.BAR,
+        until=from_ms(ordered.until_ms),
+        by=ordered.by,
+        at=from_ms(ordered.at_ms),
+        note=ordered.note,
     )
 
 
@@ -65,25 +88,56 @@ def fanout_message(body: FanOut, version: int, now_ms: int) -> OutMessage:
 
 
 def reach_body(
-    region: str, group: str, shown: Sequence[tuple[Summary, Judgement]], policy: Policy
+    region: str,
+    snapshot: GroupSnapshot,
+    shown: Sequence[tuple[Summary, Judgement]],
+    policy: Policy,
+    duties: tuple[DutyMark, ...] = (),
 ) -> Reach:
     """The roster without its version and time, to compare by."""
+    call = snapshot.roll_call
     return Reach(
         region=region,
-        group=group,
+        group=snapshot.group,
         version=1,
         at=_EPOCH,
-        members=tuple(_member(summary, judgement, policy) for summary, judgement in shown),
+        members=tuple(_member(summary, judgement, policy, call) for summary, judgement in shown),
+        roll_call=roll_call_of(call),
+        duties=duties,
     )
 
 
-def _member(summary: Summary, judgement: Judgement, policy: Policy) -> Member:
+def roll_call_of(call: Call | None) -> RollCall | None:
+    if call is None:
+        return None
+    return RollCall(id=call.id, started_at=from_ms(call.started_ms), started_by=call.started_by)
+
+
+def answer_to(
+    call: Call | None, summary: Summary
+) -> tuple[int | None, Answered | None, str | None]:
+    """When, how, and marked by whom a station answered a roll call; the first answer counts.
+
+    On the air it answers by keying to the group.
+    """
+    if call is None:
+        return None, None, None
+    marked = call.answers.get(summary.station)
+    keyed_ms = min((ms for ms in summary.check_ins_ms if ms >= call.started_ms), default=None)
+    if keyed_ms is not None and (marked is None or keyed_ms <= marked[0]):
+        return keyed_ms, Answered.AIR, None
+    return (marked[0], Answered.DESK, marked[1]) if marked else (None, None, None)
+
+
+def _member(summary: Summary, judgement: Judgement, policy: Policy, call: Call | None) -> Member:
     fix = summary.fix
+    answered_ms, how, by = answer_to(call, summary)
     closed = judgement.standing is Standing.CHECKED_OUT
     return Member(
         station=summary.station,
         suffix=summary.place.suffix,
         standing=judgement.standing,
+        standing_since=from_ms(judgement.since_ms),
         reasons=judgement.reasons,
         repeater=summary.place.repeater,
         last_heard_at=from_ms(summary.place.ms),
@@ -92,6 +146,9 @@ def _member(summary: Summary, judgement: Judgement, policy: Policy) -> Member:
         lat=fix.lat if fix else None,
         lon=fix.lon if fix else None,
         position_at=from_ms(fix.at_ms) if fix else None,
+        answered_at=None if answered_ms is None else from_ms(answered_ms),
+        answered_how=how,
+        answered_by=by,
     )
 
 
@@ -136,7 +193,9 @@ def replies(
             said, word = newest_check_out(summary, judgement), "OUT"
         else:
             continue
-        if said is not None and abs(now_ms - said.ms) <= within_ms:
+        # Checked out by hand: nobody on the air has said anything that could be answered.
+        heard = said is not None and said.repeater
+        if heard and said is not None and abs(now_ms - said.ms) <= within_ms:
             made.append(_reply(region, snapshot.group, summary.station, said, word, now_ms))
     return made
 

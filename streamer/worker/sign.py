@@ -28,8 +28,23 @@ class Sign:
         self._clock = clock
         self._topic = worker_topic(region, name)
         self._next_s = 0.0
+        self._events = 0
+        self._since_s = clock.monotonic_s()
 
-    def _payload(self, *, waiting: int | None = None, up: bool = False) -> str:
+    def count(self, events: int) -> None:
+        """Note events taken over."""
+        self._events += events
+
+    def _events_per_s(self) -> float:
+        now_s = self._clock.monotonic_s()
+        passed_s = now_s - self._since_s
+        rate = self._events / passed_s if passed_s > 0 else 0.0
+        self._events, self._since_s = 0, now_s
+        return round(rate, 1)
+
+    def _payload(
+        self, *, waiting: int | None = None, up: bool = False, events_per_s: float | None = None
+    ) -> str:
         return WorkerState(
             region=self._region,
             name=self._name,
@@ -37,6 +52,7 @@ class Sign:
             at=from_ms(self._clock.now_ms()),
             next_within_s=NEXT_WITHIN_S if up else None,
             waiting=waiting,
+            events_per_s=events_per_s,
         ).model_dump_json()
 
     def will(self) -> Will:
@@ -49,7 +65,8 @@ class Sign:
         now_s = self._clock.monotonic_s()
         if now_s >= self._next_s:
             self._next_s = now_s + EVERY_S
-            publisher.send_plain(self._topic, self._payload(waiting=waiting, up=True), retain=True)
+            said = self._payload(waiting=waiting, up=True, events_per_s=self._events_per_s())
+            publisher.send_plain(self._topic, said, retain=True)
 
     def stop(self, publisher: Publisher) -> None:
         """The last word of a clean stop."""

@@ -17,6 +17,7 @@ import sys
 import time
 from dataclasses import dataclass
 
+from tests.bench.board import PAGES, to_pages, watched
 from tests.bench.figures import Figures, table
 from tests.bench.measure import Bench, BenchError
 from tests.bench.send import send_backlog
@@ -105,6 +106,35 @@ def big(size: Size, figures: Figures, say: "Say") -> None:
         figures.add("big_redis_mb", bench.redis_mb())
 
 
+def with_pages(size: Size, figures: Figures, say: "Say") -> None:
+    """What 200 open pages see, and what they cost the worker; with and without take turns."""
+    with Bench(World(500, 20)) as bench:
+        bench.drain(size.warm_events, 50)
+        for number in range(size.rounds):
+            say(f"round {number + 1} of {size.rounds}: throughput with and without {PAGES} pages")
+            for name, events, per_message in (
+                ("single", size.messages, 1),
+                ("batch", size.batch_events, 50),
+            ):
+                figures.add(f"unwatched_{name}_eps", bench.drain(events, per_message))
+                with watched(bench):
+                    figures.add(f"watched_{name}_eps", bench.drain(events, per_message))
+        say(f"{PAGES} pages beside {EVENTS_PER_S} events/s")
+        with bench.worker() as worker:
+            worker.settle()
+            found = to_pages(bench, EVENTS_PER_S, size.latency_s)
+            figures.add("page_p50_ms", found.p50_ms)
+            figures.add("page_p99_ms", found.p99_ms)
+            figures.add("behind_p50_ms", found.behind_p50_ms)
+            figures.add("behind_p99_ms", found.behind_p99_ms)
+            figures.add("board_rss_mb", found.rss_mb)
+            figures.notes.append(f"pages: {found}")
+            with watched(bench):
+                latency = worker.latency(EVENTS_PER_S, size.latency_s)
+            figures.add("watched_p99_ms", latency.p99_ms)
+            figures.notes.append(f"fan-out beside {PAGES} pages: {latency}")
+
+
 class Say:
     """Progress on stderr with the seconds passed."""
 
@@ -129,6 +159,7 @@ def main() -> int:
     try:
         small(size, figures, say)
         if not arguments.quick:
+            with_pages(size, figures, say)
             big(size, figures, say)
     except BenchError as error:
         print(f"could not be measured: {error}", file=sys.stderr)

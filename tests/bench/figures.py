@@ -48,6 +48,11 @@ class Figures:
         }
         met = all(well for *_, well in self.verdicts())
         soaked = {"soaked_events": self.events_soaked}
+        ratios |= {
+            one.replace("_eps", "_kept"): round(self.ratio(one, other), 3)
+            for one, other in _BOARD_RATIOS
+            if self.samples.get(one)
+        }
         return {"quick": quick, **numbers, **ratios, **soaked, "targets_met": met}
 
 
@@ -65,6 +70,24 @@ _ROWS = (
 )
 
 
+_BOARD_ROWS = (
+    ("page_p50_ms", "keying to open page at 1,000 events/s, median", "ms"),
+    ("page_p99_ms", "the same, 99th percentile", "ms"),
+    ("behind_p50_ms", "of that from the published fan-out on, median", "ms"),
+    ("behind_p99_ms", "the same, 99th percentile", "ms"),
+    ("watched_p99_ms", "heard to fan-out beside 200 pages, 99th percentile", "ms"),
+    ("unwatched_single_eps", "ours, one event a message, no board", "events/s"),
+    ("watched_single_eps", "the same beside a board with 200 pages", "events/s"),
+    ("unwatched_batch_eps", "ours, 50 events a message, no board", "events/s"),
+    ("watched_batch_eps", "the same beside a board with 200 pages", "events/s"),
+    ("board_rss_mb", "resident memory of the board with 200 pages", "MB"),
+)
+_BOARD_RATIOS = (
+    ("watched_single_eps", "unwatched_single_eps"),
+    ("watched_batch_eps", "unwatched_batch_eps"),
+)
+
+
 def table(figures: Figures, big: bool) -> str:
     """Plain text; with `big` a second column for 100,000 stations and 1,000 groups."""
     heads = ["500 stations, 20 groups"] + (["100,000 stations, 1,000 groups"] if big else [])
@@ -78,6 +101,12 @@ def table(figures: Figures, big: bool) -> str:
     for what, value, target, met in figures.verdicts():
         lines.append(f"{what:26} {value:7.2f}   target {target:g}   {'met' if met else 'NOT MET'}")
     lines.append("")
+    if figures.samples.get("page_p50_ms"):
+        lines += [f"{w:52}{_cell(figures, name, u):>24}" for name, w, u in _BOARD_ROWS]
+        lines += [
+            f"{one} / {other:24} {figures.ratio(one, other):7.2f}" for one, other in _BOARD_RATIOS
+        ]
+        lines.append("")
     return "\n".join(lines + figures.notes)
 
 

@@ -29,7 +29,7 @@ LONGEST_WAIT_S = 5.0
 
 
 @dataclass(slots=True)
-class _Probe:
+class Probe:
     number: int
     port: int = 0
     keyed_s: float | None = None
@@ -43,7 +43,7 @@ class _Probe:
 def measure_latency(url: str, seconds: float) -> tuple[list[float], int]:
     """Latencies in ms for `seconds`, and how many keyings were not answered in 5 s."""
     dice = random.Random(3)
-    probes = {probe_group(n): _Probe(n) for n in range(PROBE_GROUPS)}
+    probes = {probe_group(n): Probe(n) for n in range(PROBE_GROUPS)}
     boot, seq, lost = new_boot(), 0, 0
     found_ms: list[float] = []
     with connected(url, "bench-probe") as connection:
@@ -54,7 +54,7 @@ def measure_latency(url: str, seconds: float) -> tuple[list[float], int]:
                 if probe.keyed_s is None and probe.next_s <= now_s < end_s:
                     probe.port, seq = 1 - probe.port, seq + 1
                     probe.keyed_s = time.perf_counter()
-                    _key(connection, boot, seq, probe, group)
+                    key(connection, boot, seq, probe, group)
                 elif probe.keyed_s is not None and now_s - probe.keyed_s > LONGEST_WAIT_S:
                     probe.keyed_s, lost = None, lost + 1
             messages = connection.poll(0.005)
@@ -63,7 +63,7 @@ def measure_latency(url: str, seconds: float) -> tuple[list[float], int]:
             connection.answers()
             for message in messages:
                 probe = probes[message.topic.rsplit("/", 1)[1]]
-                if probe.keyed_s is not None and _shows(message, probe.repeater):
+                if probe.keyed_s is not None and shows(message, probe.repeater):
                     found_ms.append((arrived_s - probe.keyed_s) * 1000)
                     probe.keyed_s = None
                     # Not in step with anything that the worker does at even distances.
@@ -71,11 +71,11 @@ def measure_latency(url: str, seconds: float) -> tuple[list[float], int]:
     return found_ms, lost
 
 
-def _shows(message: Incoming, repeater: str) -> bool:
+def shows(message: Incoming, repeater: str) -> bool:
     return [r["repeater"] for r in from_json(message.payload)["repeaters"]] == [repeater]
 
 
-def _key(connection: Connection, boot: str, seq: int, probe: _Probe, group: str) -> None:
+def key(connection: Connection, boot: str, seq: int, probe: Probe, group: str) -> None:
     moment = from_ms(CLOCK.now_ms()).isoformat()
     event = {
         "v": 1, "boot": boot, "seq": seq, "sent_at": moment, "repeater": probe.repeater,

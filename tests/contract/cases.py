@@ -23,6 +23,7 @@ _GOOD = {
     "ack": "out/reply-in.json",
     "time": "out/reply-time.json",
     "refused": "out/refused-element.json",
+    "duty": "out/duty-runs.json",
     "worker": "out/worker-up.json",
 }
 
@@ -107,6 +108,9 @@ BAD: list[_Bad] = [
     *_gone("refused", "at", "topic", "reason", "detail", "size_bytes"),
     *_each("refused", "reason", "dislike", None),
     *_each("refused", "detail", _LONG, None),
+    *_gone("duty", "id", "kind", "title", "groups", "started_at", "started_by"),
+    *_each("duty", "kind", "drill", None),
+    *_each("duty", "id", "Duty 1", None),
     *_gone("worker", "region", "name", "up", "at"),
     *_each("worker", "name", "", "Worker", "a/b", "+", "a.b", "x" * 33, None),
     *_each("worker", "up", 1, "true", None),

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.contract.npm import install
+from tests.npm import install
 
 
 @pytest.fixture(scope="session")

@@ -61,7 +61,7 @@ def test_addresses_are_those_of_the_code() -> None:
     """The parameters filled in give what `streamer.contract.topics` makes."""
     filled = {
         "region": "farisle", "gateway": "ridge", "group": "SEARCH", "alert": "x.ridge",
-        "worker": "worker-1",
+        "worker": "worker-1", "duty": "duty-1",
     }  # fmt: skip
     made = {
         name: re.sub(r"\{(\w+)\}", lambda m: filled[m[1]], channel["address"])
@@ -74,6 +74,7 @@ def test_addresses_are_those_of_the_code() -> None:
         "fanout": topics.fanout_topic("farisle", "SEARCH"),
         "reach": topics.reach_topic("farisle", "SEARCH"),
         "alert": topics.alert_topic("farisle", "x.ridge"),
+        "duty": topics.duty_topic("farisle", "duty-1"),
         "reply": topics.reply_topic("farisle", "ridge"),
         "refused": topics.refused_topic("farisle"),
         "worker": topics.worker_topic("farisle", "worker-1"),
@@ -88,11 +89,13 @@ def test_gateways_are_received_from_and_all_else_is_sent() -> None:
         seen[operation["action"]].add(operation["channel"]["$ref"].rsplit("/", 1)[1])
         assert operation["bindings"]["mqtt"]["qos"] == 1
     assert seen["receive"] == {"heard", "route", "state"}
-    assert seen["send"] == {"fanout", "reach", "alert", "reply", "refused", "worker"}
+    assert seen["send"] == {"fanout", "reach", "alert", "duty", "reply", "refused", "worker"}
     retained = {
         name for name, op in DOCUMENT["operations"].items() if op["bindings"]["mqtt"]["retain"]
     }
-    assert retained == {"receiveState", "sendFanout", "sendReach", "sendAlert", "sendWorker"}
+    assert retained == {
+        "receiveState", "sendFanout", "sendReach", "sendAlert", "sendDuty", "sendWorker",
+    }  # fmt: skip
 
 
 def _payload_validator(message: str) -> Draft7Validator:

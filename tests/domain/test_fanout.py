@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from streamer.contract.published import Carriage, Why
 from streamer.domain.fanout import (
     FanOutResult,
+    Holds,
     Wanted,
     carriage_of,
     not_carried_since_ms,
@@ -46,7 +47,8 @@ def result(
     judged = [
         (s, judge(s, POLICY, seen.repeater(s.place.repeater), at(now))) for s in snapshot.members
     ]
-    return work_out(snapshot, judged, POLICY, pins=pins, bars=bars, sights=seen, now_ms=at(now))
+    holds = Holds(dict.fromkeys(pins, snapshot.born_ms or at(now)), frozenset(bars))
+    return work_out(snapshot, judged, POLICY, holds=holds, sights=seen, now_ms=at(now))
 
 
 def reasons(found: FanOutResult) -> dict[str, tuple[Why, ...]]:

@@ -6,7 +6,7 @@ from typing import Any
 from hypothesis import given
 from hypothesis import strategies as st
 
-from streamer.domain.fanout import work_out
+from streamer.domain.fanout import Holds, work_out
 from streamer.domain.membership import departures, judge, member_since_ms
 from streamer.domain.memory import Memory
 from tests.domain.make import POLICY, at, group, sight, sights, station
@@ -38,7 +38,11 @@ def test_a_fanout_is_the_same_with_and_without() -> None:
     snapshot, seen = group(summary), sights(10)
     for second in (0, 30, 70, 130, 250, 300):
         judged = [(summary, judge(summary, POLICY, sight(), at(second)))]
-        options: dict[str, Any] = {"pins": (), "bars": (), "sights": seen, "now_ms": at(second)}
+        options: dict[str, Any] = {
+            "holds": Holds({}, frozenset()),
+            "sights": seen,
+            "now_ms": at(second),
+        }
         remembered = [(summary, memory.look(snapshot.group, summary, POLICY, sight(), at(second)))]
         with_it = work_out(snapshot, remembered, POLICY, memory=memory, **options)
         assert with_it == work_out(snapshot, judged, POLICY, **options)

@@ -111,7 +111,7 @@ def test_it_is_what_the_worker_published(story: Story) -> None:
         assert found[name] == fanout[name]
     assert found["fanout_version"] == fanout["version"]
     reach = json.loads(story.bench.retained["net/scene/reach/NET"])
-    own = {"hears", "standing_since"}
+    own = {"hears"}
     assert [{k: v for k, v in m.items() if k not in own} for m in found["members"]] == reach[
         "members"
     ]

@@ -13,13 +13,44 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from redis.crc import key_slot
 
+from streamer.acts.acts import Acts
+from streamer.contract.published import DutyKind, OrderKind
 from streamer.state.keys import ALERTS, REGION, Keys
 from streamer.state.scripts import Script, Scripts
 from streamer.state.store import Store, connect
 from tests.servers import Redis, free_port, wait_until
-from tests.state.scene import GATEWAYS, GROUPS, START_MS, STATIONS, Bench, Teller, region
+from tests.state.scene import (
+    GATEWAYS,
+    GROUPS,
+    START_MS,
+    STATIONS,
+    Bench,
+    BenchWorker,
+    Teller,
+    region,
+)
 
 pytestmark = pytest.mark.redis
+
+
+def order_everything(bench: Bench, worker: BenchWorker) -> None:
+    acts = Acts(worker.store, bench.clock)
+    worker.run([Teller("mill", boot="0190000000000002").heard(
+        bench.clock.now_ms(), STATIONS[0], "last", to="NET"
+    )])  # fmt: skip
+    duty = acts.start_duty("search", DutyKind.EXERCISE, ["NET"], "desk")
+    acts.start_roll_call("NET", "desk")
+    acts.answered("NET", STATIONS[0], "desk")
+    acts.end_roll_call("NET", "desk")
+    acts.order("NET", "lake/uhf", OrderKind.PIN, 60, "desk")
+    acts.lift("NET", "lake/uhf", "desk")
+    acts.check_out("NET", STATIONS[0], "desk")
+    acts.accept_call("NOBODY1", "desk")
+    worker.settle()
+    for alert_id in sorted(worker.store.all_alerts())[:1]:
+        acts.acknowledge(alert_id, "desk")
+    acts.end_duty(duty.id, "desk")
+    worker.settle()
 
 
 def live_through(bench: Bench) -> None:
@@ -50,6 +81,7 @@ def live_through(bench: Bench) -> None:
         worker.store.refuse([(r.reason, r.model_dump_json()) for r in worker.refusals])
         bench.clock.advance_s(20)
         worker.settle()
+    order_everything(bench, worker)
     bench.clock.advance_s(worker.store.forget_ms / 1000)
     worker.settle()
 
@@ -161,7 +193,12 @@ class TestKeys:
         partition = keys.partition_of(name)
         assert 0 <= partition < partitions
         own = [keys.station(name), keys.group(name), keys.sent(name), keys.gateway(name)]
-        own += [keys.quarantine(name), keys.due(partition), keys.tell(partition)]
+        own += [
+            keys.log(partition),
+            keys.quarantine(name),
+            keys.due(partition),
+            keys.tell(partition),
+        ]
         own += [keys.live(partition), keys.out(partition), keys.published(partition)]
         assert len(set(own)) == len(own)
         assert len({key_slot(key.encode()) for key in own}) == 1
@@ -169,7 +206,9 @@ class TestKeys:
     def test_alerts_and_the_region_have_a_slot_each(self) -> None:
         keys = Keys("scene", 4)
         alerts = [keys.alerts(), keys.alert_owners(), keys.out(ALERTS), keys.published(ALERTS)]
+        alerts += [keys.duties(), keys.log(ALERTS)]
         whole = [keys.refused(), keys.refusals(), keys.meta(), keys.workers()]
+        whole += [keys.calls(), keys.log(REGION)]
         assert len({key_slot(k.encode()) for k in alerts}) == 1
         assert len({key_slot(k.encode()) for k in whole}) == 1
 

@@ -97,7 +97,7 @@ def judged(summary: Summary, now: float, policy: Policy = POLICY) -> tuple[Summa
 
 class TestReach:
     def told(self, summary: Summary, now: float) -> Any:
-        body = reach_body("scene", "RESCUE", [judged(summary, now)], POLICY)
+        body = reach_body("scene", group(summary), [judged(summary, now)], POLICY)
         message = reach_message(body, 3, at(now))
         assert (message.topic, message.token, message.retain) == (
             "net/scene/reach/RESCUE",

@@ -1,9 +1,16 @@
--- Count each event once, keep the holes in the sequences, take over gateway states.
--- KEYS: due, live, then for each gateway its hash and its quarantine.
--- ARGV: settings {now, grace, holes, boots, quarantine, sessions, flips}, then for each gateway one JSON object
---       {name, events = [[boot, seq, tally, call, reason, ms]...], future_ms = newest or 0,
+-- Count each event once, keep the holes in the sequences, sum up what repeaters heard, take over
+-- gateway states.
+-- KEYS: due, live, then for each gateway its hash, its quarantine, the hashes of the hours of its
+--       history and the sets of the stations that its repeaters heard.
+-- ARGV: settings {now, grace, holes, boots, quarantine, sessions, flips, heard, history}, then for
+--       each gateway one JSON object
+--       {name, events = [[boot, seq, tally, call, reason, ms]...] or, of an over,
+--        [boot, seq, tally, bucket, ms on the air or -1 for a start, signal, errors],
+--        future_ms = newest or 0, hours = [ms that each is kept...], buckets = [[hour, field]...],
+--        heard = [[ms, station, ms, station...]...],
 --        states = [[boot, session, seq, ms, JSON, up, flips]...]}; seq of a will = 'will',
---        up = 1 or 0, flips = [[repeater, since_ms, up]...] as far as the state says.
+--        up = 1 or 0, flips = [[repeater, since_ms, up]...] as far as the state says; bucket and
+--        hour count from 1, hour 0 is too long ago.
 -- Returns for each gateway {one character an event: 1 new, 0 known before, - no longer judged;
 --                           one character a state: 1 taken over, 0 not}.
 local set = cjson.decode(ARGV[1])
@@ -101,7 +108,66 @@ local function quarantine(key, call, reason, ms)
   end
 end
 
-local function count_events(key, cage, gateway)
+-- A bucket is a line of whole numbers: starts, ends, ms on the air; then of the signal how many
+-- said it, their sum, the least and the greatest; then the same of the errors.
+local function sums_of(bucket, hours)
+  local sums = {0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0}
+  local stored = redis.call('HGET', KEYS[hours + bucket[1]], bucket[2])
+  if stored then
+    local at = 0
+    for number in string.gmatch(stored, '%S+') do
+      at = at + 1
+      sums[at] = tonumber(number)
+    end
+  end
+  return sums, not stored
+end
+
+local function add_reading(sums, at, value)
+  if value == cjson.null then return end
+  if sums[at] == 0 or value < sums[at + 2] then sums[at + 2] = value end
+  if sums[at] == 0 or value > sums[at + 3] then sums[at + 3] = value end
+  sums[at], sums[at + 1] = sums[at] + 1, sums[at + 1] + value
+end
+
+local function add_over(history, event)
+  local place = event[4]
+  local bucket = history.buckets[place]
+  if bucket[1] == 0 then return end
+  local sums = history[place]
+  if not sums then
+    sums, bucket[3] = sums_of(bucket, history.hours)
+    history[place] = sums
+  end
+  if event[5] < 0 then
+    sums[1] = sums[1] + 1
+  else
+    sums[2], sums[3] = sums[2] + 1, sums[3] + event[5]
+  end
+  add_reading(sums, 4, event[6])
+  add_reading(sums, 8, event[7])
+end
+
+-- An hour is told once how long to live; the stations heard, again with every bucket.
+local function write_history(history, gateway)
+  local begun = false
+  for place, bucket in ipairs(gateway.buckets) do
+    local sums, key = history[place], KEYS[history.hours + bucket[1]]
+    if sums then redis.call('HSET', key, bucket[2], table.concat(sums, ' ')) end
+    if bucket[3] then
+      redis.call('PEXPIRE', key, whole(gateway.hours[bucket[1]]))
+      begun = true
+    end
+  end
+  for n, stations in ipairs(gateway.heard) do
+    local key = KEYS[history.hours + #gateway.hours + n]
+    local fresh = redis.call('ZADD', key, 'GT', unpack(stations))
+    if fresh > 0 then redis.call('ZREMRANGEBYRANK', key, 0, -1 - set.heard) end
+    if fresh > 0 or begun then redis.call('PEXPIRE', key, whole(set.history)) end
+  end
+end
+
+local function count_events(key, cage, gateway, history)
   local boots, open = boots_of(key)
   local seen, tally, verdicts, holes = {}, {}, {}, false
   for j, event in ipairs(gateway.events) do
@@ -112,8 +178,13 @@ local function count_events(key, cage, gateway)
       seen[boot] = seen[boot] or ranges_of(redis.call('HGET', key, 'seen:' .. boot))
       local new = put(seen[boot], seq)
       verdicts[j] = new and '1' or '0'
-      if not new then kind = 'duplicate' end
-      if new and event[4] ~= '' then quarantine(cage, event[4], event[5], event[6]) end
+      if not new then
+        kind = 'duplicate'
+      elseif type(event[4]) == 'number' then
+        add_over(history, event)
+      elseif event[4] ~= '' then
+        quarantine(cage, event[4], event[5], event[6])
+      end
     end
     tally[kind] = (tally[kind] or 0) + 1
   end
@@ -188,12 +259,15 @@ local function take_state(gateway, state)
   return newest
 end
 
-local replies = {}
-for n = 3, #KEYS, 2 do
-  local key, cage = KEYS[n], KEYS[n + 1]
-  local gateway = cjson.decode(ARGV[(n + 1) / 2])
+local replies, at = {}, 3
+for n = 2, #ARGV do
+  local key, cage = KEYS[at], KEYS[at + 1]
+  local gateway = cjson.decode(ARGV[n])
   local subject = 'w/' .. gateway.name
-  local verdicts, holes = count_events(key, cage, gateway)
+  local history = {buckets = gateway.buckets, hours = at + 1}
+  local verdicts, holes = count_events(key, cage, gateway, history)
+  write_history(history, gateway)
+  at = at + 2 + #gateway.hours + #gateway.heard
   local closed = false
   if holes then
     -- A hole is looked at after a while: with several workers it is mostly another's, not a loss.

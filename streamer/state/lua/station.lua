@@ -1,5 +1,5 @@
 -- Merge keyings into station registers and say what their groups must be told.
--- KEYS: due, tell, station hashes...
+-- KEYS: due, tell, station hashes..., and the log where settings have an entry for it.
 -- ARGV: settings {now, path, check_ins, linger, expire, forget, told = [[station, rev]...]},
 --       then one JSON list of keyings for each station, its name first:
 --       [name, [ms, tie, repeater, over, info, position, group, out_group, out_word, end_ms]...]
@@ -9,6 +9,11 @@
 -- Each register is a maximum over the events merged, so order and repetition do not matter.
 local set = cjson.decode(ARGV[1])
 local due, tell = KEYS[1], KEYS[2]
+local last = #KEYS
+if set.entry then
+  write_log(KEYS[last], set.entry, set.kept)
+  last = last - 1
+end
 
 for _, told in ipairs(set.told) do
   local rev = redis.call('ZSCORE', tell, told[1])
@@ -35,20 +40,73 @@ local function differs(path, j, other)
   return path[j] ~= nil and path[other] ~= nil and path[j][2] ~= path[other][2]
 end
 
+local function said(value)
+  if value ~= cjson.null then return value end
+end
+
+local function greater(a, b)
+  if a and b then return math.max(a, b) end
+  return a or b
+end
+
+-- What several events said of one over: the duration alone or, as one text, which takes less time
+-- to read and write than numbers, 'duration signal errors' with '-' for what nobody said. Each is
+-- the greatest said, so their order does not matter.
+local function joined(duration, rssi, ber)
+  if not rssi and not ber then return duration end
+  return table.concat({whole(duration), rssi or '-', ber or '-'}, ' ')
+end
+
+local function told_too(known, duration, rssi, ber)
+  local long, strong, wrong = string.match(known, '^(%S+) ?(%S*) ?(%S*)$')
+  long = tonumber(long)
+  return joined(math.max(long, duration), greater(tonumber(strong), rssi),
+    greater(tonumber(wrong), ber)), duration > long
+end
+
+-- A record begins with its path, an entry a line. Mostly only the first line changes: the others
+-- are kept as they are, since making all of them anew would take as long as all else here.
+local function lines_of(stored)
+  local last = string.sub(stored, 1, 7) == '{"k":[\n' and string.find(stored, '\n],', 8, true)
+  return last and string.sub(stored, 8, last - 1)
+end
+
+local function all_lines(path)
+  local lines = {}
+  for j, entry in ipairs(path) do lines[j] = cjson.encode(entry) end
+  return table.concat(lines, ',\n')
+end
+
+local function change_line(record, at, entry)
+  local first = record.lines and at == 1 and string.find(record.lines, '\n', 1, true)
+  record.lines = first and cjson.encode(entry) .. ',' .. string.sub(record.lines, first)
+end
+
+local function insert_line(record, at, entry)
+  local room = set.path - #record.k  -- below zero only where more were kept once
+  local lines = at == 1 and room >= 0 and record.lines
+  if lines and room == 0 then lines = string.match(lines, '^(.*),\n') end
+  record.lines = lines and cjson.encode(entry) .. ',\n' .. lines
+end
+
 -- Returns whether the path changed, and whether two neighbours on different repeaters came, went
 -- or changed: only then can it have become, or ceased to be, evidence of two places.
-local function add_to_path(path, ms, repeater, over, duration)
-  local entry = {ms, repeater, over, duration}
+local function add_to_path(record, ms, repeater, over, duration, rssi, ber)
+  local path = record.k
+  local entry = {ms, repeater, over, joined(duration, rssi, ber)}
   local at = #path + 1
   for j, known in ipairs(path) do
     if known[1] == ms and known[2] == repeater and known[3] == over then
-      if duration <= known[4] then return false, false end
-      known[4] = duration
-      return true, differs(path, j, j - 1) or differs(path, j, j + 1)
+      local told, longer = told_too(known[4], duration, rssi, ber)
+      if told == known[4] then return false, false end
+      known[4] = told
+      change_line(record, j, known)
+      return true, longer and (differs(path, j, j - 1) or differs(path, j, j + 1))
     end
     if before(entry, known) then at = j break end
   end
   if at > set.path then return false, false end
+  insert_line(record, at, entry)
   table.insert(path, at, entry)
   local crossing = differs(path, at, at - 1) or differs(path, at, at + 1)
     or differs(path, set.path, set.path + 1)
@@ -85,7 +143,13 @@ end
 
 local function merge(record, e)
   local ms, tie, repeater, over, info = e[1], e[2], e[3], e[4], e[5]
-  local changed, crossing = add_to_path(record.k, ms, repeater, over, math.max(0, e[10] - ms))
+  -- Checked out by hand: nobody was heard, so nothing else is known by it.
+  if repeater == '' then
+    return record.p ~= nil and raise(record.o, e[8], e[10], tie, repeater, over), false
+  end
+  local how = said(info) or {}
+  local changed, crossing = add_to_path(
+    record, ms, repeater, over, math.max(0, e[10] - ms), said(how[4]), said(how[5]))
   if not record.p or newer(ms, tie, record.p[1], record.p[2]) then
     record.p = {ms, tie, repeater, over, info}
     changed = true
@@ -129,26 +193,51 @@ local function drop_old(registers, limit)
   end
 end
 
+-- A record as JSON, in parts: what groups are told of it is made of the same, and numbers take long
+-- to become text.
+local function parts_of(record)
+  local own = cjson.encode({p = record.p, q = record.q, x = record.x})
+  local parts = {own = string.sub(own, 2, -2), i = {}, o = {}}
+  for group, register in pairs(record.i) do parts.i[group] = cjson.encode(register) end
+  for group, register in pairs(record.o) do parts.o[group] = cjson.encode(register) end
+  return parts
+end
+
+local function object_of(texts)
+  local members = {}
+  for name, text in pairs(texts) do members[#members + 1] = cjson.encode(name) .. ':' .. text end
+  return '{' .. table.concat(members, ',') .. '}'
+end
+
+local function record_of(record, parts)
+  return table.concat({
+    '{"k":[\n', record.lines or all_lines(record.k), '\n],"rev":', whole(record.rev), ',',
+    parts.own, ',"i":', object_of(parts.i), ',"o":', object_of(parts.o), '}',
+  })
+end
+
 -- 'rev place_ms signature JSON': the group script reads the first three.
-local function summary_of(record, group, stays, words, latest_out)
+local function summary_of(record, group, parts, stays, latest_out)
   local came, left = record.i[group], record.o[group]
   local signature = table.concat({
     record.p[3], came and (came[1] > math.max(latest_out, left and left[1] or 0)) and 1 or 0,
     whole(latest_out), left and whole(left[1]) or 0, #stays, whole(stays[1] and stays[1][2] or 0),
   }, '|')
-  return table.concat({
-    whole(record.rev), whole(record.p[1]), signature,
-    cjson.encode({p = record.p, q = record.q, i = came, o = left, x = words, s = stays}),
-  }, ' ')
+  local content = table.concat({
+    '{', parts.own, ',"s":', parts.stays, came and ',"i":' .. parts.i[group] or '',
+    left and ',"o":' .. parts.o[group] or '', '}',
+  })
+  return table.concat({whole(record.rev), whole(record.p[1]), signature, content}, ' ')
 end
 
 local replies = {}
-for n = 3, #KEYS do
+for n = 3, last do
   local key, events = KEYS[n], cjson.decode(ARGV[n - 1])
   local name = table.remove(events, 1)
   local stored = redis.call('HGET', key, 'record')
   local record = stored and cjson.decode(stored) or {rev = 0, k = {}, i = {}, o = {}, x = {}}
-  local changed, crossing = false, false
+  record.lines = stored and lines_of(stored)
+  local changed, crossing, parts = false, false, nil
   for _, event in ipairs(events) do
     local new, crossed = merge(record, event)
     changed, crossing = changed or new, crossing or crossed
@@ -160,7 +249,8 @@ for n = 3, #KEYS do
     drop_old(record.x, limit)
     -- Never below the clock, so that a record forgotten and begun again outranks its old self.
     record.rev = math.max(record.rev + 1, set.now)
-    redis.call('HSET', key, 'record', cjson.encode(record), '#rev', whole(record.rev))
+    parts = parts_of(record)
+    redis.call('HSET', key, 'record', record_of(record, parts), '#rev', whole(record.rev))
     redis.call('ZADD', tell, whole(record.rev), name)
     redis.call('ZADD', due, 'NX', whole(record.p[1] + set.forget), 's/' .. name)
   end
@@ -173,9 +263,13 @@ for n = 3, #KEYS do
     local groups = {}
     for group in pairs(record.i) do groups[group] = true end
     for group in pairs(record.o) do groups[group] = true end
+    if next(groups) then
+      parts = parts or parts_of(record)
+      parts.stays = cjson.encode(stays)
+    end
     for group in pairs(groups) do
       reply[#reply + 1] = group
-      reply[#reply + 1] = summary_of(record, group, stays, record.x, latest_out)
+      reply[#reply + 1] = summary_of(record, group, parts, stays, latest_out)
     end
   end
   replies[#replies + 1] = reply

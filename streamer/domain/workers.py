@@ -4,6 +4,7 @@ Everything published is retained, so that it looks the same whether a worker sta
 has been dead for hours.
 """
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Final
 
@@ -53,10 +54,30 @@ class Workers:
         """A worker that has left for good."""
         self._known.pop(name, None)
 
+    @property
+    def names(self) -> Collection[str]:
+        return self._known.keys()
+
+    @property
+    def alive_ms(self) -> int | None:
+        """When any worker last said that it is up; None if none ever did."""
+        alive = [k.alive_ms for k in self._known.values() if k.alive_ms is not None]
+        return max(alive, default=None)
+
     def age_s(self, now_ms: int) -> float | None:
         """How old the picture is: since when no worker has spoken; None if none ever did."""
-        alive = [k.alive_ms for k in self._known.values() if k.alive_ms is not None]
-        return max(0, now_ms - max(alive)) / 1000 if alive else None
+        alive_ms = self.alive_ms
+        return None if alive_ms is None else max(0, now_ms - alive_ms) / 1000
+
+    def any_speaks(self, now_ms: int) -> bool:
+        """Whether somebody keeps the picture."""
+        return any(known.speaks(now_ms) for known in self._known.values())
+
+    def events_per_s(self, now_ms: int) -> float | None:
+        """What those that speak take over together; None if none of them tells."""
+        told = [k.state.events_per_s for k in self._known.values() if k.speaks(now_ms)]
+        known = [rate for rate in told if rate is not None]
+        return sum(known) if known else None
 
     @property
     def waiting(self) -> int:
@@ -71,8 +92,11 @@ class Workers:
             if now_ms - self._asked_ms <= 1000 * _MISSED * _NEXT_WITHIN_S:
                 return {}
             return {"": "no worker has ever spoken: nobody keeps what is shown here"}
-        spoken = any(known.speaks(now_ms) for known in self._known.values())
-        so = "what it was dealt is missing here" if spoken else "what is shown is outdated"
+        so = (
+            "what it was dealt is missing here"
+            if self.any_speaks(now_ms)
+            else "what is shown is outdated"
+        )
         found = {}
         for name, known in sorted(self._known.items()):
             if not known.state.up:

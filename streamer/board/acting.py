@@ -1,0 +1,201 @@
+"""The JSON API that acts. `by` is always who is signed in; each act and its log entry are one step
+in Redis, and what follows from it comes to every page by the feed.
+
+Plain functions: each waits for Redis in a thread.
+"""
+
+import re
+from typing import Annotated, Final
+
+from fastapi import APIRouter, Body, Depends, Path
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints
+
+from streamer.acts.acts import LONGEST_ORDER_S
+from streamer.board.access import Role, Who, need
+from streamer.board.api import Group, WithActs
+from streamer.board.problems import CHANGES, responses
+from streamer.contract.common import GroupName, Name
+from streamer.contract.published import Alert, Duty, DutyKind, Order, OrderKind, RollCall
+from streamer.domain.quarantine import quarantine_name
+
+SHORTEST_ORDER_S = 60.0
+MOST_GROUPS = 1000
+
+router = APIRouter(prefix="/api/v1", tags=["acts"], responses=responses(*CHANGES))
+
+Operator = Annotated[Who, Depends(need(Role.OPERATE))]
+Admin = Annotated[Who, Depends(need(Role.ADMIN))]
+
+
+# Nothing that a terminal would obey, and nothing that turns the rest of a line round (the controls
+# of Unicode's bidirectional algorithm, UAX 9). Written for JSON Schema, ECMA 262 and Python alike.
+_TURNS: Final = r"\u202a-\u202e\u2066-\u2069"
+_LINE: Final = rf"\x00-\x1f\x7f-\x9f\u2028\u2029{_TURNS}"
+_NOTE_FORM: Final = rf"^[^\x00-\x09\x0b-\x1f\x7f-\x9f{_TURNS}]*$"
+_TITLE_FORM: Final = rf"^[^{_LINE}]*[^\s{_LINE}][^{_LINE}]*$"
+
+
+def _printable(text: str) -> str:
+    """It is shown, logged and printed."""
+    if not re.search(_NOTE_FORM, text):
+        raise ValueError("must not hold control characters")
+    return text
+
+
+def _one_line(text: str) -> str:
+    if not re.search(_TITLE_FORM, text):
+        raise ValueError("must be one line without control characters")
+    return text
+
+
+_Note = Annotated[
+    str,
+    StringConstraints(strip_whitespace=True, max_length=300),
+    AfterValidator(_printable),
+    Field(json_schema_extra={"pattern": _NOTE_FORM}),
+]
+Title = Annotated[
+    str,
+    StringConstraints(strip_whitespace=True, min_length=1, max_length=80),
+    AfterValidator(_one_line),
+    Field(json_schema_extra={"pattern": _TITLE_FORM}),
+]
+Station = Annotated[str, Path(min_length=1, max_length=32, examples=["QA1ABC"])]
+Call = Annotated[str, Path(min_length=1, max_length=32, examples=["QPATROL"])]
+
+
+class Given(BaseModel):
+    """Base of what is given with an act; an unknown field is a mistake."""
+
+    model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
+
+
+class Noted(Given):
+    """Why, in words; goes into the log."""
+
+    note: _Note | None = None
+
+    @property
+    def said(self) -> str | None:
+        """None where nothing was said."""
+        return self.note or None
+
+
+class Acknowledgement(Noted):
+    take_over: bool = Field(False, description="also if it is in the hands of somebody else")
+
+
+class Ordering(Noted):
+    order: OrderKind
+    for_s: float = Field(
+        ge=SHORTEST_ORDER_S, le=LONGEST_ORDER_S, description="from now on", examples=[3600]
+    )
+
+
+class StartOfDuty(Noted):
+    title: Title
+    kind: DutyKind
+    groups: list[GroupName] = Field(min_length=1, max_length=MOST_GROUPS)
+
+
+_Nothing = Annotated[Noted | None, Body()]
+
+
+def _note(given: Noted | None) -> str | None:
+    return given.said if given is not None else None
+
+
+# -- alerts and members --------------------------------------------------------------------------
+
+
+@router.post("/alerts/{alert_id}/acknowledgement")
+def acknowledge(
+    acts: WithActs,
+    who: Operator,
+    alert_id: Annotated[str, Path(min_length=1, max_length=200)],
+    given: Annotated[Acknowledgement | None, Body()] = None,
+) -> Alert:
+    """Take an alert in hand. It stays until its cause is gone."""
+    take_over = given is not None and given.take_over
+    return acts.acknowledge(alert_id, who.name, _note(given), take_over)
+
+
+@router.post("/groups/{group}/members/{station}/check-out", status_code=204)
+def check_out(
+    acts: WithActs, who: Operator, group: Group, station: Station, given: _Nothing = None
+) -> None:
+    """Check a member out by hand; its next keying to the group checks it in again."""
+    acts.check_out(group, station, who.name, _note(given))
+
+
+# -- pins and bars -------------------------------------------------------------------------------
+
+
+@router.put("/groups/{group}/orders/{gateway}/{port}")
+def order(
+    acts: WithActs, who: Operator, group: Group, gateway: Name, port: Name, given: Ordering
+) -> Order:
+    """Have a repeater carry a group always (pin) or never (bar), for a time."""
+    repeater = f"{gateway}/{port}"
+    return acts.order(group, repeater, given.order, given.for_s, who.name, given.said)
+
+
+@router.delete("/groups/{group}/orders/{gateway}/{port}", status_code=204)
+def lift(
+    acts: WithActs, who: Operator, group: Group, gateway: Name, port: Name, given: _Nothing = None
+) -> None:
+    """End an order before its time."""
+    acts.lift(group, f"{gateway}/{port}", who.name, _note(given))
+
+
+# -- duties --------------------------------------------------------------------------------------
+
+
+@router.post("/duties", status_code=201)
+def start_duty(acts: WithActs, who: Operator, given: StartOfDuty) -> Duty:
+    """Begin an exercise or an incident; an exercise is marked on every page and message."""
+    return acts.start_duty(given.title, given.kind, given.groups, who.name, given.said)
+
+
+@router.post("/duties/{duty_id}/end")
+def end_duty(acts: WithActs, who: Operator, duty_id: Name, given: _Nothing = None) -> Duty:
+    """End it."""
+    return acts.end_duty(duty_id, who.name, _note(given))
+
+
+# -- roll call -----------------------------------------------------------------------------------
+
+
+@router.post("/groups/{group}/roll-call", status_code=201)
+def start_roll_call(acts: WithActs, who: Operator, group: Group) -> RollCall:
+    """Begin to note who answers: by keying to the group, or marked by hand."""
+    return acts.start_roll_call(group, who.name)
+
+
+@router.delete("/groups/{group}/roll-call", status_code=204)
+def end_roll_call(acts: WithActs, who: Operator, group: Group) -> None:
+    """End it; who had answered stands in the log."""
+    acts.end_roll_call(group, who.name)
+
+
+@router.post("/groups/{group}/roll-call/answers/{station}", status_code=204)
+def answered(
+    acts: WithActs, who: Operator, group: Group, station: Station, given: _Nothing = None
+) -> None:
+    """Mark that a member answered otherwise than by keying to the group."""
+    acts.answered(group, station, who.name, _note(given))
+
+
+# -- identities ----------------------------------------------------------------------------------
+
+
+@router.post("/calls/{call:path}", status_code=204)
+def accept_call(acts: WithActs, who: Admin, call: Call, given: _Nothing = None) -> None:
+    """Take an identity for a station from now on though it is no call sign."""
+    acts.accept_call(quarantine_name(call), who.name, _note(given))
+
+
+@router.delete("/calls/{call:path}", status_code=204)
+def retract_call(acts: WithActs, who: Admin, call: Call, given: _Nothing = None) -> None:
+    """Take that back; what was heard of it stays."""
+    acts.retract_call(quarantine_name(call), who.name, _note(given))

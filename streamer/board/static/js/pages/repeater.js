@@ -1,0 +1,352 @@
+// One repeater: who is here, what it carries, what it heard in 24 hours, who came and went.
+
+import { part } from "../act.js";
+import {
+  alertItems,
+  alertsAbout,
+  documentNotes,
+  problemText,
+  sheet,
+  spreadText,
+} from "../chart-parts.js";
+import { Chart } from "../chart-draw.js";
+import { poll } from "../chart-poll.js";
+import { busyBuckets, repeaterCharts } from "../chart-series.js";
+import { figure } from "../chart-words.js";
+import { h, join, mount, on, show } from "../dom.js";
+import { start } from "../frame.js";
+import { degrees, facts } from "../map-panel.js";
+import { Table } from "../table.js";
+import { age, count, moment } from "../time.js";
+import { groupLink, marked, repeaterLink, spoken, stamp, stationLink } from "../words.js";
+
+const page = document.getElementById("page");
+const { repeater } = page.dataset;
+const gateway = repeater.split("/")[0];
+
+// -- the page's frame, made once -------------------------------------------------------------------
+
+const verdict = h("p", { class: "verdict", id: "verdict" });
+const trouble = h("div", {});
+const alerts = h("ul", { class: "plain" });
+const alertSheet = sheet("alerts-head", "Alerts about it", alerts);
+const site = h("div", {});
+const here = h("div", {});
+const groups = h("div", {});
+const charts = {
+  overs: new Chart("Overs in 5 min"),
+  air: new Chart("Air time in 5 min", "s"),
+  signal: new Chart("Signal", "dBm"),
+  errors: new Chart("Error rate", "%"),
+};
+const numbers = new Table({
+  caption: "Each 5 minutes in which something was heard, the newest first",
+  keyOf: (row) => row.start_at,
+  empty: "Nothing was heard.",
+  columns: [
+    { key: "at", label: "From", head: true, cell: (row) => moment(row.start_at) },
+    { key: "overs", label: "Overs", cell: (row) => cell(row.overs) },
+    { key: "air", label: "Air time", cell: (row) => cell(`${figure(row.air_s)} s`) },
+    { key: "signal", label: "Signal", cell: (row) => cell(spreadText(row.rssi_dbm, "dBm")) },
+    { key: "errors", label: "Error rate", cell: (row) => cell(spreadText(row.ber_pct, "%")) },
+  ],
+});
+const heard = new Table({
+  caption: `Stations that ${repeater} heard`,
+  keyOf: (row) => row.station,
+  by: "last",
+  words: (row) => row.station,
+  find: "Find a station",
+  empty: "It has heard no station.",
+  columns: [
+    {
+      key: "station",
+      label: "Station",
+      head: true,
+      sort: (row) => row.station,
+      cell: (row) => stationLink(row.station),
+    },
+    {
+      key: "last",
+      label: "Last heard here",
+      sort: (row) => -Date.parse(row.last_heard_at),
+      cell: (row) => cell(age(row.last_heard_at)),
+    },
+    {
+      key: "here",
+      label: "Here now",
+      sort: (row) => (row.here ? 0 : 1),
+      cell: (row) => cell(row.here ? "yes" : "no, heard elsewhere since"),
+    },
+    {
+      key: "overs",
+      label: "Kept overs",
+      first: "down",
+      sort: (row) => row.overs,
+      cell: (row) => cell(row.overs),
+    },
+    {
+      key: "signal",
+      label: "Signal",
+      first: "down",
+      sort: (row) => row.rssi_dbm?.mean ?? -Infinity,
+      cell: (row) => cell(spreadText(row.rssi_dbm, "dBm")),
+    },
+    {
+      key: "errors",
+      label: "Error rate",
+      first: "down",
+      sort: (row) => row.ber_pct?.mean ?? -1,
+      cell: (row) => cell(spreadText(row.ber_pct, "%")),
+    },
+  ],
+});
+const moves = new Table({
+  caption: "Stations that came here and went from here, the newest first",
+  keyOf: (row) => `${row.at} ${row.station} ${row.way}`,
+  empty: "Nobody has come or gone.",
+  columns: [
+    { key: "at", label: "When", cell: (row) => cell(age(row.at)) },
+    { key: "station", label: "Station", head: true, cell: (row) => stationLink(row.station) },
+    {
+      key: "way",
+      label: "Way",
+      cell: (row) =>
+        cell(
+          h("span", {}, row.way === "in" ? "came in from " : "went out to "),
+          repeaterLink(row.other),
+        ),
+    },
+    { key: "before", label: "Last over before", cell: (row) => cell(age(row.last_over_before_at)) },
+  ],
+});
+const SPANS = [24, 6, 1];
+let hours = SPANS[0];
+const spans = h("div", { class: "buttons spans", role: "group", "aria-label": "How much of it" });
+const past = sheet(
+  "history-head",
+  "What was on the air",
+  spans,
+  h(
+    "p",
+    { class: "quiet" },
+    "Times are UTC. Hatched: it could not hear, so no over there does not mean silence.",
+  ),
+  h(
+    "div",
+    { class: "charts" },
+    Object.values(charts).map(({ node }) => node),
+  ),
+  h("details", {}, h("summary", {}, "The numbers of 24 hours as a table"), numbers.node),
+);
+
+mount(
+  page,
+  verdict,
+  trouble,
+  alertSheet,
+  h(
+    "div",
+    { class: "columns" },
+    sheet("here-head", "Who is here now", here),
+    sheet("groups-head", "Groups", groups),
+    sheet("site-head", "The site", site),
+  ),
+  past,
+  sheet(
+    "heard-head",
+    "What it heard",
+    h(
+      "p",
+      { class: "quiet" },
+      "Signal and error rate are of the overs kept of a station, 16 at most over all repeaters.",
+    ),
+    heard.node,
+  ),
+  sheet("moves-head", "Who came and went", moves.node),
+);
+
+function cell(...children) {
+  return h("span", { class: "cell" }, children);
+}
+
+// -- drawing -----------------------------------------------------------------------------------------
+
+/** Its row in the feed is newer than the document. */
+function live() {
+  const rows = feed.rows("gateways").get(gateway)?.repeaters ?? [];
+  return rows.find((row) => row.repeater === repeater) ?? null;
+}
+
+function drawVerdict(document) {
+  const row = live() ?? document;
+  if (!row)
+    return show(
+      verdict,
+      feed.has("gateways") ? "Nothing is known of this repeater." : "Waiting for the first data.",
+    );
+  const state = row.reporting
+    ? "Reporting"
+    : row.reporting === false
+      ? "Not reporting"
+      : "Not known whether it reports";
+  const people = document ? new Set(document.members.map(({ station }) => station)).size : null;
+  const carried = document?.groups.filter(({ carriage }) => carriage === "carried").length;
+  return show(
+    verdict,
+    feed.state().stale ? "The data are old. " : null,
+    state,
+    row.since ? [" for ", age(row.since, "for")] : null,
+    row.reporting ? null : [": ", row.reason],
+    document
+      ? `. ${people ? count(people, "member") : "No member"} ${people === 1 ? "is" : people ? "are" : "is"} here; ` +
+          `it says it carries ${carried ? count(carried, "group") : "no group"}.`
+      : ".",
+  );
+}
+
+function drawAlerts() {
+  const list = alertsAbout(feed.rows("alerts"), [repeater, gateway]);
+  alertSheet.hidden = !list.length;
+  show(alerts, alertItems(list));
+}
+
+function drawDocument(document, problem) {
+  show(trouble, problemText(problem, document), document ? documentNotes(document) : null);
+  drawVerdict(document);
+  if (!document) return;
+  show(here, hereList(document.members));
+  show(groups, groupList(document.groups));
+  show(site, siteFacts(document));
+  drawCharts(document);
+  numbers.draw(busyBuckets(document));
+  heard.draw(document.stations);
+  moves.draw(document.moves);
+}
+
+function drawCharts(document) {
+  const descriptions = repeaterCharts(document, hours);
+  for (const [name, chart] of Object.entries(charts)) chart.refresh(descriptions[name]);
+}
+
+function drawSpans() {
+  show(
+    spans,
+    SPANS.map((one) =>
+      h(
+        "button",
+        {
+          type: "button",
+          class: "small",
+          "data-hours": one,
+          "aria-pressed": String(one === hours),
+        },
+        one === 1 ? "Last hour" : `Last ${one} hours`,
+      ),
+    ),
+  );
+}
+
+on(spans, "click", "[data-hours]", (button) => {
+  hours = Number(button.dataset.hours);
+  drawSpans();
+  if (newest) drawCharts(newest);
+});
+drawSpans();
+
+function hereList(members) {
+  if (!members.length) return h("p", { class: "empty" }, "No member is here.");
+  return h(
+    "ul",
+    { class: "plain" },
+    [...grouped(members, ({ station }) => station)].sort().map(([station, rows]) =>
+      h(
+        "li",
+        { "data-key": station },
+        stationLink(station),
+        ": ",
+        join(
+          ", ",
+          rows.map((row) => [groupLink(row.group), " ", marked(row.standing)]),
+        ),
+      ),
+    ),
+  );
+}
+
+function grouped(items, keyOf) {
+  const found = new Map();
+  for (const item of items) found.set(keyOf(item), [...(found.get(keyOf(item)) ?? []), item]);
+  return found;
+}
+
+const CARRIAGE = {
+  carried: (wanted) =>
+    wanted ? marked("carried", "wanted and carried") : stamp("idle", "idle: carried, not wanted"),
+  not_carried: (wanted) =>
+    wanted ? stamp("starved", "wanted, not carried") : "neither wanted nor carried",
+  unknown: (wanted) => stamp("unknown", `${wanted ? "wanted, " : ""}not known whether carried`),
+};
+
+function groupList(list) {
+  if (!list.length) return h("p", { class: "empty" }, "No group is wanted or carried here.");
+  return [
+    h(
+      "ul",
+      { class: "plain" },
+      list.map((row) =>
+        h(
+          "li",
+          { "data-key": row.group },
+          groupLink(row.group),
+          ": ",
+          CARRIAGE[row.carriage](row.wanted),
+          row.why.length
+            ? h("span", { class: "quiet" }, ` (${row.why.map(spoken).join(", ")})`)
+            : null,
+        ),
+      ),
+    ),
+    h("p", { class: "quiet" }, "Pins and bars are ordered on the page of the group."),
+  ];
+}
+
+function siteFacts(document) {
+  const known = document.lat !== null && document.lon !== null;
+  return facts([
+    ["Title", document.title],
+    [
+      "Gateway",
+      document.gateway_title ? `${document.gateway}: ${document.gateway_title}` : document.gateway,
+    ],
+    ["Keeper", document.keeper],
+    ["Frequency", document.freq_mhz === null ? null : `${document.freq_mhz.toFixed(3)} MHz`],
+    ["Antenna", document.antenna_m === null ? null : `${document.antenna_m} m above the ground`],
+    ["Range", document.range_km === null ? null : `${document.range_km} km, as configured`],
+    ["Position", known ? degrees(document) : "not known"],
+  ]);
+}
+
+// -- reading -----------------------------------------------------------------------------------------
+
+let newest = null;
+let peopleBefore = null;
+const documents = poll(
+  `/api/v1/repeaters/${repeater.split("/").map(part).join("/")}`,
+  (document, problem) => {
+    newest = document;
+    drawDocument(document, problem);
+  },
+);
+const feed = start(["gateways", "alerts", "places"], () => {
+  drawVerdict(newest);
+  drawAlerts();
+  // Somebody came, went or was heard here: the document is older than that.
+  const people = [...feed.rows("places").values()]
+    .filter((row) => row.repeater === repeater)
+    .map((row) => `${row.station} ${row.last_heard_at} ${row.standing}`)
+    .sort()
+    .join();
+  if (peopleBefore !== null && people !== peopleBefore) documents.hurry();
+  peopleBefore = people;
+});

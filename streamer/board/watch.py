@@ -1,0 +1,131 @@
+"""The thread that keeps the picture: reads the broker, asks Redis every second.
+
+One thread for both, so that the picture needs no lock; what it hands to the event loop goes through
+`Tables`, which has one.
+"""
+
+import threading
+from typing import TYPE_CHECKING, Final
+
+import structlog
+
+from streamer.board.picture import Picture, filters
+from streamer.clock import Clock
+from streamer.config import RegionView
+from streamer.domain.duty import running
+from streamer.mqtt.follower import Follower
+from streamer.mqtt.settings import BrokerSettings
+from streamer.state import lookups
+from streamer.state.lookups import Reader
+from streamer.state.store import Store, StoreUnavailable
+
+if TYPE_CHECKING:
+    from redis import Redis
+
+log = structlog.get_logger()
+
+LOOK_S: Final = 1.0
+SWEEP_S: Final = 5.0
+"""So long after a connection all retained messages have come again."""
+_POLL_S: Final = 0.1
+
+
+class Watch:
+    """`client` must answer or fail within about a second, since nothing is read meanwhile."""
+
+    def __init__(
+        self,
+        picture: Picture,
+        broker: BrokerSettings,
+        client: "Redis",
+        clock: Clock,
+        client_id: str,
+    ) -> None:
+        self.picture = picture
+        self._client = client
+        self._clock = clock
+        self._follower = Follower(broker, client_id, filters(picture.view.name), clock)
+        self._reader = Reader(client, Store(client, picture.view))
+        self._next: RegionView | None = None
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="picture", daemon=True)
+        self._look_at_s = 0.0
+        self._sweep_at_s: float | None = None
+        self._connections = 0
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Waits for the thread's end."""
+        self._stop.set()
+        if self._thread.is_alive():
+            self._thread.join()
+
+    @property
+    def alive(self) -> bool:
+        return self._thread.is_alive()
+
+    def reload(self, view: RegionView) -> None:
+        """Use another region file of the same region from the next turn on; from any thread."""
+        self._next = view
+
+    def _run(self) -> None:
+        self._look_at_s = self._clock.monotonic_s()
+        while not self._stop.is_set():
+            try:
+                self.turn()
+            except Exception:
+                # Better an old picture, which says how old it is, than none.
+                log.exception("the picture could not be brought up to date")
+                self._stop.wait(LOOK_S)
+        self._follower.close()
+
+    def turn(self) -> None:
+        """What has come within a tenth of a second, and what has become of it."""
+        view, self._next = self._next, None
+        if view is not None:
+            self.picture.reload(view)
+            self._reader = Reader(self._client, Store(self._client, view))
+        messages = self._follower.poll(_POLL_S)
+        now_ms, now_s = self._clock.now_ms(), self._clock.monotonic_s()
+        self._note_connection(now_ms, now_s)
+        for message in messages:
+            self.picture.take(message.topic, message.payload, now_ms)
+        if now_s >= self._look_at_s:
+            self._look_at_s = now_s + LOOK_S
+            self._look()
+        self.picture.make(self._clock.now_ms())
+
+    def _note_connection(self, now_ms: int, now_s: float) -> None:
+        if self._follower.trouble is not None:
+            self.picture.lost(now_ms)
+            self._sweep_at_s = None
+        elif self._follower.connections != self._connections:
+            self._connections = self._follower.connections
+            self.picture.connected()
+            self._sweep_at_s = now_s + SWEEP_S
+        if self._sweep_at_s is not None and now_s >= self._sweep_at_s:
+            self._sweep_at_s = None
+            try:
+                self.picture.sweep(self._standing())
+            except StoreUnavailable:
+                self._sweep_at_s = now_s + LOOK_S
+
+    def _standing(self) -> set[str]:
+        """Alerts and duties that Redis holds."""
+        store = self._reader.store
+        duties = running(lookups.duties_from(store.duties()))
+        return {
+            *(f"alert/{a}" for a in store.all_alerts()),
+            *(f"duty/{duty.id}" for duty in duties),
+        }
+
+    def _look(self) -> None:
+        try:
+            sights = lookups.sights(self._reader.store, self._clock.now_ms())
+            said = lookups.carrying(self._reader, self.picture.starved())
+        except StoreUnavailable:
+            self.picture.redis_away(self._clock.now_ms())
+        else:
+            self.picture.look(sights, said, self._clock.now_ms())

@@ -1,0 +1,21 @@
+"""The demo's board: the program that a region really runs, as a process of its own."""
+
+import sys
+from pathlib import Path
+
+from streamer.clock import Clock
+from streamer.demo.services import Child, await_ready, fetched, free_port
+
+
+class BoardProcess:
+    """`streamer board` on the loopback address, ready when this is made; raises ServiceFailed."""
+
+    def __init__(self, region_file: Path, port: int, folder: Path, clock: Clock) -> None:
+        place = f"127.0.0.1:{port or free_port()}"
+        self.url = f"http://{place}/"
+        command = [sys.executable, "-m", "streamer", "board", "--region", str(region_file)]
+        self.child = Child("board", [*command, "--port", place.rpartition(":")[2]], folder)
+        await_ready(self.child, lambda: fetched(f"{place}/healthz") is not None, clock)
+
+    def stop(self) -> int:
+        return self.child.stop(within_s=8)

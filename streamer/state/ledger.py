@@ -1,0 +1,81 @@
+"""What people ordered: pins and bars, roll calls, duties, accepted identities, and the log of it.
+
+Each is written in one step with its entry in the log. People act one at a time and at once, so the
+last word is simply the one that Redis had last; `expect` refuses a word about something that has
+changed meanwhile.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from streamer.state import keys as k
+from streamer.state.base import Base, compact, flat, guarded
+from streamer.state.scripts import Script
+from streamer.state.shapes import OutMessage
+
+
+@dataclass(frozen=True, slots=True)
+class Writing:
+    """Fields of a hash to set and to drop, if those of `expect` are as they should be ('': not
+    there), and the entry for the log."""
+
+    entry: str
+    fields: Mapping[str, str] = field(default_factory=dict)
+    drop: Sequence[str] = ()
+    drop_prefix: str = ""
+    expect: Mapping[str, str] = field(default_factory=dict)
+
+    def settings(self, now_ms: int, subject: str = "") -> str:
+        return compact(
+            {
+                "expect": list(self.expect.items()),
+                "fields": list(self.fields.items()),
+                "drop": list(self.drop),
+                "drop_prefix": self.drop_prefix,
+                "entry": self.entry,
+                "kept": k.LOG_KEPT,
+                "subject": subject,
+                "now": now_ms,
+            }
+        )
+
+
+class Ledger(Base):
+    """Raises StoreUnavailable when Redis does not answer."""
+
+    def write_of_group(self, group: str, writing: Writing, now_ms: int) -> bool:
+        """Order something of a group and have it looked at; False if it was not as expected."""
+        partition = self.keys.partition_of(group)
+        keys = [self.keys.group(group), self.keys.log(partition), self.keys.due(partition)]
+        return bool(self._run(Script.WRITE, keys, [writing.settings(now_ms, f"g/{group}")]))
+
+    def write_duty(self, writing: Writing, messages: Sequence[OutMessage], now_ms: int) -> bool:
+        """Keep a duty and have its messages sent by the next worker that looks."""
+        keys = [self.keys.duties(), self.keys.log(k.ALERTS)]
+        keys += [self.keys.out(k.ALERTS), self.keys.published(k.ALERTS)]
+        arguments = [writing.settings(now_ms), *flat(messages)]
+        return bool(self._run(Script.WRITE, keys, arguments))
+
+    def write_call(self, writing: Writing, now_ms: int) -> bool:
+        """Accept an identity, or take that back."""
+        keys = [self.keys.calls(), self.keys.log(k.REGION)]
+        return bool(self._run(Script.WRITE, keys, [writing.settings(now_ms)]))
+
+    def duties(self) -> dict[str, str]:
+        """The duties that are kept, as JSON, by id."""
+        with guarded():
+            return dict(self._client.hgetall(self.keys.duties()))
+
+    def accepted(self) -> dict[str, str]:
+        """Who accepted which identity, as JSON."""
+        with guarded():
+            return dict(self._client.hgetall(self.keys.calls()))
+
+    def logged(self, limit: int) -> list[str]:
+        """The newest entries of the log as JSON, by their own text; the caller orders them."""
+        with guarded():
+            pipe = self._client.pipeline(transaction=False)
+            for partition in [*self.partitions, k.ALERTS, k.REGION]:
+                pipe.lrange(self.keys.log(partition), 0, limit - 1)
+            answers = pipe.execute()
+        return [text for answer in answers for text in answer]

@@ -1,0 +1,51 @@
+"""How long it takes from the publishing of something to its being shown on an open page."""
+
+import json
+from typing import Any
+
+from playwright.sync_api import Page
+
+from tests.board.rig import Ear
+
+WATCH = """([selector, text]) => {
+    window.seenAt = null;
+    const look = () => {
+        if (window.seenAt !== null) return;
+        const found = document.querySelector(selector);
+        if (found?.textContent.includes(text)) window.seenAt = Date.now();
+    };
+    new MutationObserver(look)
+        .observe(document.body, {childList: true, subtree: true, characterData: true});
+    look();
+}"""
+
+
+class Sighting:
+    """A page that notes when `text` first stands in what `selector` finds, and the topic, under
+    the region, on which the same must come; there it is told about `station`, if that is given."""
+
+    def __init__(self, page: Page, selector: str, text: str, topic: str, station: str) -> None:
+        self.page = page
+        self.topic = topic
+        self.station = station
+        page.evaluate(WATCH, [selector, text])
+
+
+def to_be_shown(sighting: Sighting, ear: Ear) -> int:
+    """Milliseconds from the arrival of the message at a reader of its topic to its being in the
+    page's document; negative if the page was first. Fails when it does not come."""
+    sighting.page.wait_for_function("() => window.seenAt !== null")
+    shown_ms = int(sighting.page.evaluate("window.seenAt"))
+    return shown_ms - _published_ms(sighting, ear)
+
+
+def _published_ms(sighting: Sighting, ear: Ear) -> int:
+    for at_ms, topic, payload in list(ear.times):
+        if payload and topic.endswith(f"/{sighting.topic}"):
+            told: Any = json.loads(payload)
+            if sighting.station:
+                told = next((m for m in told["members"] if m["station"] == sighting.station), {})
+            said = told.get("standing") or told.get("kind") or ""
+            if said.endswith("out_of_reach"):
+                return at_ms
+    raise AssertionError(f"it is shown, but was never told on {sighting.topic}")
