@@ -109,7 +109,7 @@ def _include(app: FastAPI) -> None:
     app.add_api_route("/healthz", _health, include_in_schema=False)
     app.mount("/static", StaticFiles(directory=pages.STATIC), name="static")
     app.include_router(pages.router)
-    app.add_api_route("/api/{rest:path}", _nothing, include_in_schema=False)
+    app.add_api_route(problems.API_REST, _nothing, include_in_schema=False)
 
 
 # -- beside the pages and the API ------------------------------------------------------------------

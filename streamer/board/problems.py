@@ -14,6 +14,8 @@ from pydantic import BaseModel, ConfigDict, Field
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
+from starlette.routing import BaseRoute, Match
+from starlette.types import Scope
 
 from streamer.acts.acts import NotThere, Refused
 from streamer.board import pages
@@ -26,6 +28,9 @@ log = structlog.get_logger()
 
 MEDIA_TYPE: Final = "application/problem+json"
 RETRY_AFTER_S: Final = 2
+API_REST: Final = "/api/{rest:path}"
+"""The route of whatever in the API is nobody else's."""
+_METHODS: Final = ("GET", "HEAD", "POST", "PUT", "DELETE")
 _MOST_ERRORS: Final = 20
 _SCHEMA: Final = {"$ref": "#/components/schemas/Problem"}
 _MEANING: Final = {
@@ -131,24 +136,19 @@ def install(app: FastAPI) -> None:
 async def _http(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     headers = dict(error.headers or {})
-    if error.status_code == HTTPStatus.METHOD_NOT_ALLOWED:
+    if "allow" in {name.lower() for name in headers}:
         headers["Allow"] = ", ".join(_methods(request))
     return answer(request, error.status_code, _said(error), headers=headers)
 
 
 def _methods(request: Request) -> list[str]:
-    """All that the address can be asked (RFC 9110, 15.5.6); the framework names one route's."""
-    scope, routes = request.scope, request.app.routes
-    return [
-        method
-        for method in METHODS
-        if any(_takes(route, {**scope, "method": method}) for route in routes)
-    ]
+    """All that the address takes (RFC 9110, 15.5.6); the framework names those of one route."""
+    routes = [route for route in request.app.routes if getattr(route, "path", "") != API_REST]
+    return [m for m in _METHODS if any(_takes(r, {**request.scope, "method": m}) for r in routes)]
 
 
 def _takes(route: BaseRoute, scope: Scope) -> bool:
-    """Those that answer whatever nobody else does take nothing."""
-    return route.matches(scope)[0] is Match.FULL and not getattr(route, "path", "").endswith(REST)
+    return route.matches(scope)[0] is Match.FULL
 
 
 def _said(error: HTTPException) -> str:

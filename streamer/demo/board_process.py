@@ -2,9 +2,12 @@
 
 import sys
 from pathlib import Path
+from typing import Final
 
 from streamer.clock import Clock
 from streamer.demo.services import Child, await_ready, fetched, free_port
+
+_LAND: Final = Path(__file__).with_name("land.geojson")
 
 
 class BoardProcess:
@@ -14,7 +17,8 @@ class BoardProcess:
         place = f"127.0.0.1:{port or free_port()}"
         self.url = f"http://{place}/"
         command = [sys.executable, "-m", "streamer", "board", "--region", str(region_file)]
-        self.child = Child("board", [*command, "--port", place.rpartition(":")[2]], folder)
+        command += ["--port", place.rpartition(":")[2], "--base-map", str(_LAND)]
+        self.child = Child("board", command, folder)
         await_ready(self.child, lambda: fetched(f"{place}/healthz") is not None, clock)
 
     def stop(self) -> int:

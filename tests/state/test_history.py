@@ -351,6 +351,24 @@ def test_an_over_keeps_the_greatest_said_of_it_in_any_order(
     assert all(s.left_ms is not None and s.left_ms < record.place.ms - 30_000 for s in rest)
 
 
+def test_a_path_longer_than_now_is_kept_is_cut(world: World) -> None:
+    """A program that kept more may have been here before."""
+    said = [Teller("ridge").heard(START_MS - n, "QA1ABC", f"o{n}") for n in range(PATH_LENGTH + 5)]
+    newest, *rest = said
+    batch = world.take(rest)
+    world.store.apply_stations(batch.keyings, START_MS)
+    key = world.store.keys.station("QA1ABC")
+    text = str(world.client.hget(key, "record"))
+    line = json.dumps([START_MS - 999, "ridge/uhf", "old", 0])
+    longer = text.replace("\n],", f",\n{line}" * 4 + "\n],", 1)
+    assert len(json.loads(longer)["k"]) == PATH_LENGTH + 4
+    world.client.hset(key, "record", longer)
+    world.store.apply_stations(world.take([newest]).keyings, START_MS)
+    record = world.store.station("QA1ABC")
+    assert record is not None
+    assert [e.over for e in record.path] == [f"o{n}" for n in range(PATH_LENGTH)]
+
+
 def test_a_record_of_an_earlier_program_is_read_and_goes_on(world: World) -> None:
     """Until the history an entry of the path was time, repeater, over, duration."""
     old = {

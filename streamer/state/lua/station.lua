@@ -110,7 +110,7 @@ local function add_to_path(record, ms, repeater, over, duration, rssi, ber)
   table.insert(path, at, entry)
   local crossing = differs(path, at, at - 1) or differs(path, at, at + 1)
     or differs(path, set.path, set.path + 1)
-  path[set.path + 1] = nil
+  for j = #path, set.path + 1, -1 do path[j] = nil end
   return true, crossing
 end
 

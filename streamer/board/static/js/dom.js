@@ -159,7 +159,9 @@ function keepFocus(work) {
 function inherit(near) {
   for (const node of near) {
     if (!node?.isConnected) continue;
-    const heir = node.matches(FOCUSABLE) ? node : node.querySelector(FOCUSABLE);
+    const heir = node.matches(FOCUSABLE)
+      ? node
+      : (node.querySelector("button") ?? node.querySelector(FOCUSABLE));
     if (!heir && node.nodeName !== "MAIN") continue;
     (heir ?? node).focus({ preventScroll: true });
     return;

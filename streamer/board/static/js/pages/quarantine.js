@@ -87,30 +87,36 @@ const caged = new Table({
             key: "act",
             label: "Do",
             narrow: true,
-            cell: (row) =>
-              h(
-                "div",
-                { class: "cell" },
-                calls.has(row.identity)
-                  ? h("span", { class: "quiet" }, "accepted")
-                  : h(
-                      "button",
-                      {
-                        type: "button",
-                        class: "small",
-                        "data-act": "accept",
-                        "data-call": row.identity,
-                        "aria-label": `Accept ${row.identity} as a station`,
-                      },
-                      "Accept",
-                    ),
-              ),
+            cell: (row) => decide(row.identity),
           },
         ]
       : []),
   ],
 });
 let calls = new Set(); // those that are accepted
+
+/** The same button before and after: who presses it twice is asked, and accepts no other one. */
+function decide(call) {
+  const accepted = calls.has(call);
+  const words = accepted ? "Take back" : "Accept";
+  return h(
+    "div",
+    { class: "cell" },
+    h(
+      "button",
+      {
+        type: "button",
+        class: "small",
+        "data-act": accepted ? "retract" : "accept",
+        "data-call": call,
+        "aria-label": accepted ? `Take back ${call}` : `Accept ${call} as a station`,
+      },
+      words,
+    ),
+    accepted ? " accepted" : null,
+  );
+}
+
 const cagedSheet = h(
   "section",
   { class: "sheet", "aria-labelledby": "caged-head" },
