@@ -81,6 +81,7 @@ def create_app(
     _include(app)
     problems.install(app)
     access.install(app, settings, clock, passwords)
+    app.add_middleware(problems.UnforeseenMiddleware)
     app.add_middleware(headers.HeadersMiddleware, tls=settings.secure)
     return app
 

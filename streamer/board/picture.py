@@ -189,12 +189,12 @@ class Picture:
 
     def reload(self, view: RegionView) -> None:
         """Another region file of the same region: groups that it drops go."""
+        self.tables.arrange(table_names(view))  # first: whoever asks by the new view finds them
         self.view, self._titles = view, _titles(view)
         for name in set(self._groups) - set(view.groups):
             self._forget(name)
         for name in view.groups:
             self._groups.setdefault(name, _Group())
-        self.tables.arrange(table_names(view))
         self._seen = {}
         self._dirty = set(view.groups)
         for alert in self._alerts.values():

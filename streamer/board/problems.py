@@ -15,7 +15,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import BaseRoute, Match
-from starlette.types import Scope
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from streamer.acts.acts import NotThere, Refused
 from streamer.board import pages
@@ -121,6 +121,30 @@ def answer(
     return page
 
 
+class UnforeseenMiddleware:
+    """Answers an error that nobody foresaw, within the middleware that adds the headers."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        begun = False
+
+        async def noting(message: Message) -> None:
+            nonlocal begun
+            begun = True
+            await send(message)
+
+        try:
+            await self._app(scope, receive, noting)
+        except Exception:
+            log.exception("a request failed", path=scope.get("path"))
+            if scope["type"] != "http" or begun:
+                raise  # too late to say anything: the connection is cut
+            response = answer(Request(scope), 500, "The board made a mistake; its log says more.")
+            await response(scope, receive, send)
+
+
 def install(app: FastAPI) -> None:
     """Have every error of the app answered so."""
     app.add_exception_handler(HTTPException, _http)
@@ -130,13 +154,12 @@ def install(app: FastAPI) -> None:
     app.add_exception_handler(Refused, _refused)
     app.add_exception_handler(StoreUnavailable, _store_away)
     app.add_exception_handler(StoreMismatch, _store_other)
-    app.add_exception_handler(Exception, _unforeseen)
 
 
 async def _http(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     headers = dict(error.headers or {})
-    if "allow" in {name.lower() for name in headers}:
+    if "Allow" in headers:
         headers["Allow"] = ", ".join(_methods(request))
     return answer(request, error.status_code, _said(error), headers=headers)
 
@@ -195,8 +218,3 @@ async def _store_away(request: Request, error: Exception) -> Response:
 async def _store_other(request: Request, error: Exception) -> Response:
     log.error("Redis holds another state", reason=str(error))
     return answer(request, 503, str(error), headers={"Retry-After": "60"})
-
-
-async def _unforeseen(request: Request, _error: Exception) -> Response:
-    """Whoever called us logs the error with its trace."""
-    return answer(request, 500, "The board made a mistake; its log says more.")

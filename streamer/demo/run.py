@@ -18,6 +18,7 @@ from streamer.config import RegionView
 from streamer.contract.published import CAUTION, Carriage
 from streamer.contract.topics import fanout_topic
 from streamer.demo.board_process import BoardProcess
+from streamer.demo.counts import Counting
 from streamer.demo.fleet import Fleet
 from streamer.demo.interrupt import Stop, signals
 from streamer.demo.lines import Lines
@@ -35,6 +36,7 @@ from streamer.demo.world import World
 from streamer.domain.callsign import Accepted, CallSignRules
 from streamer.mqtt.connection import MqttError
 from streamer.mqtt.follower import Follower
+from streamer.state.store import StoreUnavailable
 
 _TURN_S: Final = 0.05
 _LOOK_S: Final = 0.3
@@ -67,6 +69,7 @@ class _Stage:
     redis: Service
     worker: WorkerProcess
     board: BoardProcess | None
+    counting: Counting
     fleet: Fleet
     show: Show
 
@@ -87,6 +90,8 @@ def _set_stage(options: Options, clock: Clock, folder: Path, ends: ExitStack) ->
     world = World(view, options.seed, options.stations, tag=f"{tag}-")
     if options.broker:
         ends.callback(tidy, settings, view.name, _WORKER, clock)
+    counting = Counting(redis.url, view)
+    ends.callback(counting.close)
     worker = WorkerProcess(region_file, _WORKER, folder, clock)
     ends.callback(worker.stop)
     board = None
@@ -104,7 +109,7 @@ def _set_stage(options: Options, clock: Clock, folder: Path, ends: ExitStack) ->
     gateway_of = {receiver.repeater: receiver.gateway for receiver in world.receivers}
     network = Network(options.seed, gateway_of)
     show = Show(view, world, network, fleet, (routing, reader), clock, options.speed)
-    return _Stage(view, broker, redis, worker, board, fleet, show)
+    return _Stage(view, broker, redis, worker, board, counting, fleet, show)
 
 
 def _services(
@@ -147,7 +152,7 @@ def run(options: Options, clock: Clock) -> Summary:
                 _fill(summary, stage)
         except KeyboardInterrupt:
             pass  # before the show began; what had been started has ended
-        except (ServiceFailed, MqttError) as error:
+        except (ServiceFailed, MqttError, StoreUnavailable) as error:
             summary.errors.append(str(error))
     return summary
 
@@ -201,7 +206,7 @@ def _settle(stage: _Stage, clock: Clock) -> None:
     deadline_s = clock.monotonic_s() + _SETTLE_S
     while clock.monotonic_s() < deadline_s and not stage.troubles():
         stage.show.read(_TURN_S)
-        counts = stage.worker.counts()
+        counts = stage.counting.counts()
         if counts is None:
             return
         if not stage.fleet.waiting and counts.counted >= stage.fleet.recorded:
@@ -229,7 +234,7 @@ def _fill(summary: Summary, stage: _Stage) -> None:
         standings = Counter(member.standing.value for member in members)
         wanted = [r.repeater for r in fanout.repeaters]
         summary.groups[name] = GroupSummary(fanout.version, wanted, carried, dict(standings))
-    counts = stage.worker.counts()
+    counts = stage.counting.counts()
     if counts is not None:
         summary.counted = counts.counted
         summary.duplicates = counts.duplicates
@@ -242,7 +247,7 @@ def _faults(summary: Summary, stage: _Stage) -> list[str]:
     """What makes a run a bad one."""
     faults = stage.troubles()
     if summary.counted is None:
-        faults.append("the worker's counts could not be read")
+        faults.append("the counts could not be read")
     if summary.lost:
         faults.append(f"{summary.lost} of {summary.events} events were lost")
     if summary.refused:

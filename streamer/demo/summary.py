@@ -16,7 +16,7 @@ class GroupSummary:
 
 @dataclass
 class Summary:
-    """Counts of one run. `events` were recorded by the agents, `counted` by the worker.
+    """Counts of one run. `events` were recorded by the agents, `counted` stand in the state.
 
     `lost` are recorded but neither counted nor waiting in a spool; a `waiting` event is safe on
     an agent's disk. `errors` is empty when all went well.

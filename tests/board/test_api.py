@@ -370,6 +370,7 @@ def test_an_unforeseen_error_tells_the_browser_nothing(
     said = office.watch.get("/api/v1/refused")
     must_be_problem(said, 500)
     assert "secret" not in said.text
+    assert "default-src 'none'" in said.headers["content-security-policy"]
 
 
 def test_a_state_made_with_other_settings_is_told(

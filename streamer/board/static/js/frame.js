@@ -196,10 +196,5 @@ export function say(text) {
   setTimeout(() => setText(place, text), 50); // the same text twice is to be said twice
 }
 
-/** Seconds since the newest data; for pages that want it large. */
-export function dataAge(feed) {
-  return (now() - feed.state().since) / 1000;
-}
-
 themeSwitch();
 signOut();

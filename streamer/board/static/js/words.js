@@ -1,7 +1,7 @@
 // The project's words for people, and marks beside them. A mark never stands without its word, and
 // none of it depends on colour: marks differ in shape, borders in kind.
 
-import { h, join } from "./dom.js";
+import { h } from "./dom.js";
 import { part } from "./act.js";
 
 /** `out_of_reach` is said `out of reach`. */
@@ -76,13 +76,6 @@ export function repeaterLink(repeater) {
 
 export function groupLink(group, place = "") {
   return h("a", { href: `/groups/${part(group)}${place}`, class: "sign" }, group);
-}
-
-/** Call signs with ways to their pages, separated by commas; more than `most` are counted. */
-export function stations(names, most = 12) {
-  const shown = names.slice(0, most).map((name) => stationLink(name));
-  const more = names.length - shown.length;
-  return [...join(", ", shown), more > 0 ? ` and ${more} more` : null];
 }
 
 /** A sentence in which the names of stations and repeaters are ways to their pages. */
