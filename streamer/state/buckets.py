@@ -78,16 +78,18 @@ def script_content(
     """
     hours: dict[int, int] = {}
     kept_ms: list[int] = []
+    names: list[str] = []
     buckets: list[tuple[int, str]] = []
     for repeater, bucket in batch.buckets:
         hour = bucket // PER_HOUR
-        if hour not in hours:
+        place = hours.get(hour)
+        if place is None:
             left_ms = (hour + 1) * HOUR_MS + KEPT_MS - now_ms
-            hours[hour] = len(kept_ms) + 1 if left_ms > 0 else 0
             if left_ms > 0:
+                names.append(keys.history(gateway, hour))
                 kept_ms.append(left_ms)
-        buckets.append((hours[hour], field_of(repeater, bucket)))
-    names = [keys.history(gateway, hour) for hour, place in hours.items() if place]
+            place = hours[hour] = len(names) if left_ms > 0 else 0
+        buckets.append((place, field_of(repeater, bucket)))
     names += [keys.heard(repeater) for repeater in batch.heard]
     heard = [_newest(stations) for stations in batch.heard.values()]
     return names, {"hours": kept_ms, "buckets": buckets, "heard": heard}

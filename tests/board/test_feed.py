@@ -4,6 +4,7 @@ Where the form of the stream matters, the judge is the WHATWG HTML standard, 9.2
 event stream': UTF-8, lines `field: value`, an empty line ends an event.
 """
 
+import asyncio
 import socket
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
@@ -20,11 +21,13 @@ from streamer.board.picture import Picture
 from streamer.board.rows import Beat, RowsEvent
 from streamer.board.settings import BoardSettings
 from streamer.board.users import load_users, write_users
+from streamer.clock import ManualClock
 from streamer.contract.published import Alert
 from tests.board.desk import Stream, app_of, served, settings_in
 from tests.board.seen import Seen
 from tests.board.test_picture import ALERT, NOW, alert, fanout
 from tests.servers import Redis, wait_until
+from tests.state.scene import region
 
 pytestmark = pytest.mark.redis
 
@@ -195,6 +198,30 @@ def test_what_changed_often_between_two_ticks_is_sent_once(show: Show) -> None:
         show.alerts(version, "a-1")
     read_until(stream, lambda: stream.rows["alerts"].get("a-1", {}).get("version") == 399)
     assert len(stream.events) - before < 40
+
+
+def test_what_changes_while_something_is_sent_is_sent_next(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The stream is not waiting when the tick comes; no further tick may be needed."""
+    monkeypatch.setattr(feed, "TICK_S", 0.01)
+    picture = Picture(region(), NOW)
+    own = Feed(picture.tables, ManualClock())
+
+    async def follow() -> str:
+        stream = aiter(own.stream(["alerts"], lambda: True))
+        assert b"event: rows" in await anext(stream)
+        assert b"event: beat" in await anext(stream)
+        turn = own._turn
+        picture.take(ALERT, alert(1).model_dump_json().encode(), NOW)
+        while own._turn == turn:
+            await asyncio.sleep(0.01)
+        assert own._task is not None
+        own._task.cancel()  # no more ticks
+        async with asyncio.timeout(10):
+            return (await anext(stream)).decode()
+
+    assert '"a-1"' in asyncio.run(follow())
 
 
 # -- many and slow -----------------------------------------------------------------------------

@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from streamer.board import making
 from streamer.board.picture import Picture
 from streamer.board.rows import PUBLIC_TABLE, fanout_table, roster_table
 from streamer.clock import from_ms
@@ -24,8 +25,10 @@ from streamer.contract.published import (
     DutyKind,
     FanOut,
     FanOutRepeater,
+    Member,
     OrderKind,
     Severity,
+    Standing,
     Why,
     WorkerState,
 )
@@ -138,7 +141,8 @@ def _agree_on_gateways(seen: Seen) -> None:
         ]
         for theirs, ours in zip(told["repeaters"], row["repeaters"], strict=True):
             assert (ours["since"], ours["reason"]) == (theirs["since"], theirs["reason"])
-            assert (ours["reporting"] is True) == (theirs["up"] is True)
+            away = told["standing"] in ("down", "silent")  # then nothing is known of its repeaters
+            assert ours["reporting"] == (False if away else theirs["up"])
         plain = {k: v for k, v in told.items() if not isinstance(v, list | dict)}
         assert shared(plain, row) == shared(row, plain)
 
@@ -173,6 +177,22 @@ def _agree_on_places(seen: Seen) -> None:
         worst = ["out_of_reach", "overdue", "blind", "in_reach"]
         found = {g["standing"] for g in told["groups"]}
         assert row["standing"] == next(s for s in worst if s in found)
+
+
+def test_a_member_of_several_groups_is_shown_at_its_worst_and_newest() -> None:
+    """Groups may have policies of their own, and rosters are of different ages."""
+    common: dict[str, Any] = {"station": "QA1ABC", "checked_in_at": from_ms(NOW)}
+    old = Member(
+        **common, standing=Standing.OUT_OF_REACH, repeater="ridge/uhf", last_heard_at=from_ms(NOW),
+        lat=-46.0, lon=20.0, position_at=from_ms(NOW),
+    )  # fmt: skip
+    new = Member(
+        **common, standing=Standing.IN_REACH, repeater="lake/uhf", last_heard_at=from_ms(NOW + 1)
+    )
+    for members in ({"NET": old, "TALK": new}, {"TALK": new, "NET": old}):
+        row = making.place_row("QA1ABC", members)
+        assert (row.standing, row.repeater) == (Standing.OUT_OF_REACH, "lake/uhf")
+        assert (row.lat, row.position_at, row.groups) == (-46.0, from_ms(NOW), ("NET", "TALK"))
 
 
 # -- what is published -------------------------------------------------------------------------

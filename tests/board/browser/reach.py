@@ -7,6 +7,7 @@ from playwright.sync_api import Page
 
 from tests.board.rig import Ear
 
+WAIT_MS = 60_000
 WATCH = """([selector, text]) => {
     window.seenAt = null;
     const look = () => {
@@ -17,6 +18,7 @@ WATCH = """([selector, text]) => {
     new MutationObserver(look)
         .observe(document.body, {childList: true, subtree: true, characterData: true});
     look();
+    return window.seenAt === null;
 }"""
 
 
@@ -28,13 +30,13 @@ class Sighting:
         self.page = page
         self.topic = topic
         self.station = station
-        page.evaluate(WATCH, [selector, text])
+        assert page.evaluate(WATCH, [selector, text]), f"{text!r} is shown already"
 
 
 def to_be_shown(sighting: Sighting, ear: Ear) -> int:
     """Milliseconds from the arrival of the message at a reader of its topic to its being in the
     page's document; negative if the page was first. Fails when it does not come."""
-    sighting.page.wait_for_function("() => window.seenAt !== null")
+    sighting.page.wait_for_function("() => window.seenAt !== null", timeout=WAIT_MS)
     shown_ms = int(sighting.page.evaluate("window.seenAt"))
     return shown_ms - _published_ms(sighting, ear)
 

@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any, Final, Literal, NamedTuple
 
 import pytest
+from playwright.sync_api import Page
 
 from tests.board.base_map import write_base_map
 from tests.board.browser.conftest import OpenTab
@@ -58,7 +59,8 @@ def opened(tab: Tab, page: str) -> Tab:
 
 @pytest.mark.parametrize("page", ALL)
 def test_a_page_is_whole(page: str, boards: Boards, open_tab: OpenTab) -> None:
-    """One heading, a title, landmarks, a language; nothing the browser complains about."""
+    """One heading, a title, landmarks, a language; nothing the browser complains about. While an
+    exercise runs it is marked."""
     shown = opened(open_tab(boards.of(page), viewport=WIDE), page).page
     assert shown.locator("h1").count() == 1
     assert shown.locator("h1").inner_text().strip()
@@ -71,16 +73,15 @@ def test_a_page_is_whole(page: str, boards: Boards, open_tab: OpenTab) -> None:
     if page not in ("wall", *OPEN_PAGES):  # nothing to click there, nowhere to go from there
         assert shown.get_by_role("navigation").count() >= 1
     assert shown.get_by_text("Not heard does not mean in danger").count() >= 1
+    if page not in ("sign-in", "problem"):
+        exercise_is_marked(shown, page)
 
 
-@pytest.mark.parametrize("page", [*PAGES, "public"])
-def test_an_exercise_is_marked_on_every_page(page: str, boards: Boards, open_tab: OpenTab) -> None:
-    shown = opened(open_tab(boards.of(page)), page).page
+def exercise_is_marked(shown: Page, page: str) -> None:
     banner = shown.locator("#duties")
     banner.wait_for(state="visible")
     assert "exercise" in banner.inner_text().lower()
-    if page != "public":
-        assert EXERCISE in banner.inner_text()
+    assert (EXERCISE in banner.inner_text()) == (page != "public")
 
 
 @pytest.mark.parametrize("page", ALL)

@@ -48,10 +48,21 @@ function drawHead(feed, state) {
   if (head) {
     drawDuties(head.duties ?? []);
     const { critical } = head.alerts;
+    sayCritical(critical);
     const plain = document.title.replace(/^\(\d+ critical\) /, "");
     const title = critical ? `(${critical} critical) ${plain}` : plain;
     if (document.title !== title) document.title = title;
   }
+}
+
+let knownCritical = null;
+
+/** On whatever page: a new critical alert is said. The page Now says which. */
+function sayCritical(number) {
+  if (knownCritical !== null && number > knownCritical && location.pathname !== "/") {
+    say(`New critical alert: ${number} ${number === 1 ? "is" : "are"} open. The page Now has it.`);
+  }
+  knownCritical = number;
 }
 
 function drawAge(state, head) {
@@ -81,7 +92,7 @@ let saidStale = false;
 
 const KINDS = {
   // Trouble is never played: a gateway that is lost during an exercise is lost.
-  exercise: ["Exercise", "What is reported here is real all the same."],
+  exercise: ["Exercise", "The trouble that gateways report is not played."],
   actual: ["Actual duty", "This is not an exercise."],
 };
 const isWall = document.body.classList.contains("wall"); // nothing to click there

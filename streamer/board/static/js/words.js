@@ -51,6 +51,14 @@ export function stamp(word, text = spoken(word)) {
   return h("span", { class: `stamp is-${word}` }, mark(word), " ", text);
 }
 
+/** The kinds of duty that a message stands under, each once: `exercise`, `actual duty`. */
+export function dutyStamps(duties) {
+  const kinds = [...new Set((duties ?? []).map(({ kind }) => kind))];
+  return kinds.map((kind) =>
+    h("span", { class: `stamp is-${kind}` }, kind === "actual" ? "actual duty" : kind),
+  );
+}
+
 export function severity(word) {
   return h("span", { class: `severity is-${word}` }, word);
 }

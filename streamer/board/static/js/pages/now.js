@@ -5,10 +5,19 @@ import { ask, note, noteOf } from "../dialog.js";
 import { h, join, mount, on, rows, show } from "../dom.js";
 import { say, start } from "../frame.js";
 import { age, count } from "../time.js";
-import { linked, looksLikeRepeater, mark, repeaterLink, SEVERITIES, severity } from "../words.js";
+import {
+  dutyStamps,
+  linked,
+  looksLikeRepeater,
+  mark,
+  repeaterLink,
+  SEVERITIES,
+  severity,
+} from "../words.js";
 
 const page = document.getElementById("page");
 const verdict = h("p", { class: "verdict", id: "verdict" });
+const doubts = h("div", { id: "doubts" });
 const figures = h("dl", { class: "boxes figures" });
 const alertList = h("ol", { class: "alerts" });
 const alerts = h(
@@ -44,10 +53,11 @@ const dark = h(
     ),
   ),
 );
-mount(page, verdict, figures, alerts, dark);
+mount(page, verdict, doubts, figures, alerts, dark);
 
 const MOST = 12; // names of a slip
-const PEOPLE = ["member_overdue", "member_out_of_reach", "two_places"];
+const BY_MEMBER = ["member_overdue", "member_out_of_reach"];
+const PEOPLE = [...BY_MEMBER, "two_places"];
 
 /** Worst first, people before machines, open before in hand, oldest first. */
 function urgency(a, b) {
@@ -62,23 +72,49 @@ function urgency(a, b) {
 
 // -- the sentence ---------------------------------------------------------------------------------
 
-function sentence(head, open, missing, state) {
+/** People first. What is in hand is not over: it is named, but calls for nobody new. */
+function sentence(head, list, missing, state) {
   if (state.stale) return "Nothing certain can be said: the data are old.";
-  const critical = open.filter((alert) => alert.severity === "critical").length;
-  const others = open.length - critical;
+  const open = list.filter((alert) => alert.state === "open");
+  const lost = membersOf(open);
+  const rest = open.filter((alert) => !BY_MEMBER.includes(alert.kind));
+  const critical = rest.filter((alert) => alert.severity === "critical").length;
+  const others = rest.length - critical;
+  // A site with an alert of its own is counted there.
+  const told = new Set(list.map((alert) => alert.subject));
+  const silent = missing.filter((site) => !told.has(site.key)).length;
+  const is = (number) => (number === 1 ? "is" : "are");
   const parts = [
-    critical && `${count(critical, "critical alert")} ${critical === 1 ? "is" : "are"} open`,
+    lost,
+    critical && `${count(critical, "critical alert")} ${is(critical)} open`,
     others &&
       (critical
         ? `${others} ${others === 1 ? "other" : "others"}`
-        : `${count(others, "alert")} ${others === 1 ? "is" : "are"} open`),
-    missing && `${count(missing, "site")} ${missing === 1 ? "does" : "do"} not report`,
+        : `${count(others, lost ? "other alert" : "alert")} ${is(others)} open`),
+    silent && `${count(silent, "site")} ${silent === 1 ? "does" : "do"} not report`,
   ].filter(Boolean);
+  const taken = list.filter((alert) => alert.state === "acknowledged");
+  const inHand = taken.length ? `${count(taken.length, "alert")} ${is(taken.length)} in hand` : null;
   if (parts.length) return `Not all is well: ${parts.join(", ")}.`;
-  const inHand = head.alerts.acknowledged;
-  if (inHand)
-    return `Nothing new: ${count(inHand, "alert")} ${inHand === 1 ? "is" : "are"} in hand.`;
-  return "All is well.";
+  if (inHand) {
+    const people = membersOf(taken);
+    return `Nothing new: ${inHand}${people ? `; ${people}` : ""}.`;
+  }
+  return head.notes?.length ? "No alert is open, but see below." : "All is well with the network.";
+}
+
+/** How many members the alerts are about, in words; null if about none. */
+function membersOf(list) {
+  const of = (kind) => new Set(list.filter((a) => a.kind === kind).map((a) => a.subject)).size;
+  const [lost, late] = [of("member_out_of_reach"), of("member_overdue")];
+  return (
+    [
+      lost && `${count(lost, "member")} ${lost === 1 ? "is" : "are"} out of reach`,
+      late && `${lost ? late : count(late, "member")} ${late === 1 ? "is" : "are"} overdue`,
+    ]
+      .filter(Boolean)
+      .join(", ") || null
+  );
 }
 
 function boxes(head) {
@@ -140,7 +176,13 @@ function slip(alert) {
       "data-alert": alert.id,
       "data-state": alert.state,
     },
-    h("div", { class: "when" }, severity(alert.severity), h("span", {}, age(alert.since, "for"))),
+    h(
+      "div",
+      { class: "when" },
+      severity(alert.severity),
+      h("span", {}, "for ", age(alert.since, "for")),
+      dutyStamps(alert.duties),
+    ),
     h(
       "div",
       { class: "what" },
@@ -207,7 +249,7 @@ on(alertList, "click", "[data-act=acknowledge]", async (button) => {
 
 // -- not reporting --------------------------------------------------------------------------------
 
-/** Gateways that do not report, and repeaters of those that do. */
+/** Gateways that do not report; of those that do, repeaters that are down or not spoken of. */
 function notReporting(gateways) {
   const found = [];
   for (const gateway of gateways) {
@@ -221,7 +263,7 @@ function notReporting(gateways) {
       });
       continue;
     }
-    for (const repeater of gateway.repeaters.filter((r) => r.reporting === false)) {
+    for (const repeater of gateway.repeaters.filter((r) => !r.reporting)) {
       found.push({
         key: repeater.repeater,
         since: repeater.since,
@@ -273,12 +315,16 @@ const feed = start(["alerts", "gateways"], () => {
   const missing = head.worker === "live" ? notReporting(feed.rows("gateways").values()) : [];
   show(
     verdict,
-    sentence(
-      head,
-      list.filter((a) => a.state === "open"),
-      missing.length,
-      state,
-    ),
+    sentence(head, list, missing, state),
+  );
+  // The banner says the same where the data are old.
+  show(
+    doubts,
+    state.stale
+      ? null
+      : (head.notes ?? []).map((note) =>
+          h("p", { class: "problem" }, `${note[0].toUpperCase()}${note.slice(1)}.`),
+        ),
   );
   show(figures, boxes(head));
   alerts.hidden = !list.length;
