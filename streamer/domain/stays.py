@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from streamer.domain.model import PathEntry, Stay
+from streamer.domain.model import PathEntry, StationRecord, Stay
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,21 +22,25 @@ class Move:
     last_ms: int
 
 
-def counted(path: Sequence[PathEntry]) -> Iterator[PathEntry]:
+def counted(record: StationRecord) -> Iterator[PathEntry]:
     """One entry an over, newest first: an over heard on several repeaters counts where it put the
-    station, which is the first of its entries."""
-    seen = set()
-    for entry in path:
+    station, which is the first of its entries. The newest counts where the station is now: among
+    the ports of one gateway that heard it at the same time, its numbers decide."""
+    place = record.place
+    newest = (place.ms, place.repeater, place.over)
+    seen = {place.over}
+    yield from (e for e in record.path if (e.ms, e.repeater, e.over) == newest)
+    for entry in record.path:
         if entry.over not in seen:
             seen.add(entry.over)
             yield entry
 
 
-def stays_of(path: Sequence[PathEntry], expire_ms: int) -> tuple[Stay, ...]:
-    """The stays of a path, both newest first. A silence of `expire_ms` ends a stay too: by then
-    every group has counted the station as gone."""
+def stays_of(record: StationRecord, expire_ms: int) -> tuple[Stay, ...]:
+    """The stays of a station's kept overs, newest first. A silence of `expire_ms` ends a stay too:
+    by then every group has counted the station as gone."""
     stays: list[Stay] = []
-    for entry in counted(path):
+    for entry in counted(record):
         later = stays[-1] if stays else None
         if (
             later is not None

@@ -293,7 +293,7 @@ def _moves(
 
 
 def _stays(desk: Desk, record: StationRecord) -> tuple[Stay, ...]:
-    return stays_of(record.path, round(desk.view.longest_expire_s * 1000))
+    return stays_of(record, round(desk.view.longest_expire_s * 1000))
 
 
 # -- a station ---------------------------------------------------------------------------------
@@ -311,7 +311,7 @@ def station_history(desk: Desk, asked: str) -> StationHistory:
         for gateway in desk.view.gateways.values()
         for port in gateway.repeater
     }
-    overs = list(counted(record.path))
+    overs = list(counted(record))
     return StationHistory(
         **dict(where(desk, record)),
         stays=tuple(_stay(stay, overs, titles) for stay in _stays(desk, record)),

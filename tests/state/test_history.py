@@ -345,7 +345,7 @@ def test_an_over_keeps_the_greatest_said_of_it_in_any_order(
     # What groups are told of its stays are the first of those that people are shown.
     world.store.apply_groups(tells[-1:], [], START_MS)
     (summary,) = world.store.groups(["TALK"])[0].members
-    stays = stays_of(record.path, 240_000)
+    stays = stays_of(record, 240_000)
     assert summary.stays == stays[: len(summary.stays)]
     rest = stays[len(summary.stays) :]
     assert all(s.left_ms is not None and s.left_ms < record.place.ms - 30_000 for s in rest)

@@ -54,26 +54,18 @@ export function repeaterCharts(document, hours = 24) {
       ...air,
       summary: amountSummary({ ...air, title: "Air time", unit: "s", nothing: "none" }) + dark,
     },
-    signal: {
-      ...signal,
-      summary: levelSummary({
-        ...signal,
-        title: "Signal",
-        unit: "dBm",
-        matters: SIGNAL_MATTERS_DB,
-        nothing: "no reading",
-      }),
-    },
-    errors: {
-      ...errors,
-      summary: levelSummary({
-        ...errors,
-        title: "Error rate",
-        unit: "%",
-        matters: ERRORS_MATTER_PCT,
-        nothing: "no reading",
-      }),
-    },
+    ...levels(signal, errors),
+  };
+}
+
+/** Signal and error rate, each with a sentence that says what its chart shows. */
+function levels(signal, errors) {
+  const words = { nothing: "no reading" };
+  const ofSignal = { title: "Signal", unit: "dBm", matters: SIGNAL_MATTERS_DB };
+  const ofErrors = { title: "Error rate", unit: "%", matters: ERRORS_MATTER_PCT };
+  return {
+    signal: { ...signal, summary: levelSummary({ ...signal, ...ofSignal, ...words }) },
+    errors: { ...errors, summary: levelSummary({ ...errors, ...ofErrors, ...words }) },
   };
 }
 
@@ -149,26 +141,5 @@ export function overCharts({ path, at }) {
   const frame = { from, to, step_ms: 0, kind: "readings" };
   const signal = { ...frame, least: 5, points: readings("rssi_dbm") };
   const errors = { ...frame, fromZero: true, least: 1, points: readings("ber_pct") };
-  return {
-    signal: {
-      ...signal,
-      summary: levelSummary({
-        ...signal,
-        title: "Signal",
-        unit: "dBm",
-        matters: SIGNAL_MATTERS_DB,
-        nothing: "no reading",
-      }),
-    },
-    errors: {
-      ...errors,
-      summary: levelSummary({
-        ...errors,
-        title: "Error rate",
-        unit: "%",
-        matters: ERRORS_MATTER_PCT,
-        nothing: "no reading",
-      }),
-    },
-  };
+  return levels(signal, errors);
 }

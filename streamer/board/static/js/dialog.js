@@ -80,7 +80,8 @@ export function text(name, label, attributes = {}) {
   );
 }
 
-/** @param {[string, string][]} options value and text */
+/** One must be chosen: an option with the value "" does not count.
+ * @param {[string, string][]} options value and text */
 export function select(name, label, options, chosen) {
   return h(
     "label",
@@ -88,10 +89,14 @@ export function select(name, label, options, chosen) {
     h("span", {}, label),
     h(
       "select",
-      { name },
+      { name, required: true },
       options.map(([value, words]) => h("option", { value, selected: value === chosen }, words)),
     ),
   );
+}
+
+function tick(words, input) {
+  return h("label", { class: "tick" }, h("input", input), " ", words);
 }
 
 /** One of a few. @param {[string, string][]} options value and text */
@@ -101,13 +106,7 @@ export function choice(name, label, options, chosen) {
     { class: "field" },
     h("legend", {}, label),
     options.map(([value, words]) =>
-      h(
-        "label",
-        { class: "tick" },
-        h("input", { type: "radio", name, value, checked: value === chosen, required: true }),
-        " ",
-        words,
-      ),
+      tick(words, { type: "radio", name, value, checked: value === chosen, required: true }),
     ),
   );
 }
@@ -119,13 +118,7 @@ export function several(name, label, options, chosen = []) {
     { class: "field" },
     h("legend", {}, label),
     options.map(([value, words]) =>
-      h(
-        "label",
-        { class: "tick" },
-        h("input", { type: "checkbox", name, value, checked: chosen.includes(value) }),
-        " ",
-        words,
-      ),
+      tick(words, { type: "checkbox", name, value, checked: chosen.includes(value) }),
     ),
   );
 }

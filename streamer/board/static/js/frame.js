@@ -44,6 +44,7 @@ function drawHead(feed, state) {
   const head = feed.row("head");
   const region = feed.row("public", "region");
   drawAge(state, head ?? region);
+  drawDoubt(state, head?.notes ?? []);
   if (region) drawDutyCounts(region);
   if (head) {
     drawDuties(head.duties ?? []);
@@ -90,9 +91,27 @@ function drawAge(state, head) {
 
 let saidStale = false;
 
+/** The data are fresh, but not all of them: a worker of several is silent, for instance. */
+function drawDoubt(state, notes) {
+  const banner = at("doubt");
+  if (!banner) return;
+  banner.hidden = state.stale || !notes.length;
+  const words = notes.map((note) => `${note[0].toUpperCase()}${note.slice(1)}.`).join(" ");
+  if (!banner.hidden && !saidDoubt) say(`Not everything is known. ${words}`);
+  saidDoubt = !banner.hidden;
+  show(
+    banner,
+    banner.hidden
+      ? null
+      : [h("strong", { class: "word" }, "Not everything is known"), h("span", {}, words)],
+  );
+}
+
+let saidDoubt = false;
+
 const KINDS = {
   // Trouble is never played: a gateway that is lost during an exercise is lost.
-  exercise: ["Exercise", "The trouble that gateways report is not played."],
+  exercise: ["Exercise", "Trouble shown here is real all the same."],
   actual: ["Actual duty", "This is not an exercise."],
 };
 const isWall = document.body.classList.contains("wall"); // nothing to click there
@@ -109,9 +128,10 @@ function drawDuties(duties) {
   if (fresh?.length) {
     say(fresh.map((duty) => `${KINDS[duty.kind]?.[0]} has begun: ${duty.title}.`).join(" "));
   }
+  const actualFirst = [...duties].sort((a, b) => (b.kind === "actual") - (a.kind === "actual"));
   show(
     place,
-    duties.map((duty) => {
+    actualFirst.map((duty) => {
       const [word, said] = KINDS[duty.kind] ?? [duty.kind, ""];
       return h(
         "p",

@@ -4,7 +4,7 @@ import { h, join, show } from "./dom.js";
 import { CARRIAGE } from "./map-scene.js";
 import { Table } from "./table.js";
 import { age, count } from "./time.js";
-import { groupLink, marked, repeaterLink, stamp, stationLink } from "./words.js";
+import { groupLink, marked, repeaterLink, STANDINGS, stamp, stationLink } from "./words.js";
 
 const REPORTS_ORDER = [false, null, true];
 
@@ -15,7 +15,7 @@ function reports({ reporting, word }) {
 /** The details of one thing or of several at one place. */
 export function showDetails(panel, things) {
   if (!things.length) {
-    show(panel, h("h2", {}, "Details"), h("p", { class: "quiet" }, "Nothing is picked."));
+    show(panel, h("h2", {}, "Details"), h("p", { class: "quiet" }, "Pick a repeater or a member."));
     return;
   }
   if (things.length > 1) {
@@ -53,7 +53,7 @@ function repeaterDetails(one) {
       ["Why", one.reporting ? null : one.reason],
       ["Group", one.carriage ? carriage(one.carriage) : null],
       [
-        "Members here",
+        "Members last heard here",
         one.members.length
           ? join(
               ", ",
@@ -157,7 +157,7 @@ export function repeaterTable(group) {
         : null,
       {
         key: "members",
-        label: "Members here",
+        label: "Members last heard here",
         cell: (one) => cell(one.members.length),
         sort: (one) => one.members.length,
         first: "down",
@@ -196,11 +196,11 @@ export function memberTable(group) {
         key: "standing",
         label: "Standing",
         cell: (one) => cell(marked(one.standing)),
-        sort: (one) => one.standing,
+        sort: (one) => STANDINGS.indexOf(one.standing),
       },
       {
         key: "heard",
-        label: "Last heard",
+        label: "Heard",
         cell: (one) => cell(age(one.last_heard_at)),
         sort: (one) => -Date.parse(one.last_heard_at),
       },
@@ -236,7 +236,7 @@ export function memberTable(group) {
     keyOf: (one) => one.key,
     words: (one) => `${one.name} ${one.word} ${one.repeater} ${one.groups.join(" ")}`,
     find: "Find a member",
-    by: "name",
+    by: "standing",
     empty: group ? `Nobody is in ${group}.` : "Nobody is a member of any group.",
   });
 }

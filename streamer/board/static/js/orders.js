@@ -2,6 +2,7 @@
 
 import { act, part } from "./act.js";
 import { ask, choice, note, noteOf, select } from "./dialog.js";
+import { h } from "./dom.js";
 import { say } from "./frame.js";
 
 const TIMES = [
@@ -20,21 +21,35 @@ function address(group, repeater) {
   return `/api/v1/groups/${part(group)}/orders/${repeater.split("/").map(part).join("/")}`;
 }
 
-/** Ask for the order; without a repeater one of `known` is chosen. */
-export async function order(group, repeater, known) {
+/** Who is `there` would be cut off by a bar. */
+function warning(there) {
+  if (!there.length) return null;
+  const named = there.length > 6 ? `${there.length} members` : there.join(", ");
+  const is = there.length === 1 ? "was" : "were";
+  return h(
+    "p",
+    {},
+    h("strong", {}, `${named} ${is} last heard there`),
+    ": with a bar they would not hear the group there.",
+  );
+}
+
+/** Ask for the order; without a repeater one of `known` is chosen. `there`: members on it. */
+export async function order(group, repeater, known, there = []) {
   let told = repeater;
   const done = await ask({
     title: repeater ? `Order for ${repeater}` : "Order for a repeater",
-    text: `It holds for ${group} and ends by itself. Gateways follow it; nothing is switched here.`,
+    text: `It holds for ${group} and ends by itself. Nothing is switched here: gateways that follow the fan-out do it.`,
     fields: [
       repeater
         ? []
         : select(
             "repeater",
             "Repeater",
-            known.map((name) => [name, name]),
+            [["", "choose one"], ...known.map((name) => [name, name])],
           ),
       choice("order", "What", KINDS, "pin"),
+      warning(there),
       select("for_s", "For", TIMES, "3600"),
       note(),
     ],

@@ -108,11 +108,12 @@ on(page, "click", "[data-act=start]", async () => {
     row.group,
     row.title ? `${row.group} (${row.title})` : row.group,
   ]);
+  names.sort(([a], [b]) => a.localeCompare(b));
   const done = await ask({
     title: "Start a duty",
     text: "From then on it stands on every page and in every alert and roster of its groups.",
     fields: [
-      text("title", "What it is", { required: true, maxlength: 80 }),
+      text("title", "Title", { required: true, maxlength: 80 }),
       // Nothing is chosen beforehand: to take the one for the other is what must not happen.
       choice("kind", "Kind", [
         ["exercise", "Exercise"],

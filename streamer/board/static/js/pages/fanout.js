@@ -6,7 +6,7 @@ import { start } from "../frame.js";
 import { lift, order } from "../orders.js";
 import { Table } from "../table.js";
 import { age, count } from "../time.js";
-import { muster } from "../muster.js";
+import { MEANING, muster } from "../muster.js";
 import {
   HEARING,
   HEARS_WORDS,
@@ -27,7 +27,7 @@ const ROSTER = `roster/${group}`;
 
 const verdict = h("p", { class: "verdict", id: "verdict" });
 const strip = h("div", { class: "muster-line" });
-const notes = h("div", {});
+const meaning = h("p", { class: "quiet" }, MEANING);
 const silent = h(
   "section",
   { class: "sheet", "aria-labelledby": "silent-head" },
@@ -75,7 +75,7 @@ const table = new Table({
       label: "Since",
       sort: (row) => -Date.parse(row.since ?? 0),
       narrow: true,
-      cell: (row) => h("span", { class: "cell" }, row.since ? age(row.since) : "–"),
+      cell: since,
     },
     ...(may("operate") ? [{ key: "act", label: "Order", cell: orders, narrow: true }] : []),
   ],
@@ -99,7 +99,7 @@ const sheet = h(
   table.node,
   another,
 );
-mount(page, verdict, strip, notes, silent, sheet);
+mount(page, verdict, strip, silent, sheet, meaning);
 
 // -- cells ----------------------------------------------------------------------------------------
 
@@ -128,7 +128,19 @@ function carried(row) {
       ],
       unknown: () => [marked("unknown", "cannot be said")],
     }[row.state] ?? (() => [spoken(row.state)]);
-  return h("div", { class: "cell" }, said(), h("div", { class: "quiet plain" }, row.hears_reason));
+  // "Yes" is the repeater's own word: it needs no line of its own.
+  const reason = row.state === "carried" ? null : row.hears_reason;
+  return h(
+    "div",
+    { class: "cell" },
+    said(),
+    reason ? h("div", { class: "quiet plain" }, reason) : null,
+  );
+}
+
+function since(row) {
+  const what = row.wanted ? "wanted for " : row.state === "idle" ? "idle for " : "";
+  return h("span", { class: "cell" }, row.since ? [what, age(row.since, "for")] : "–");
 }
 
 function why(row) {
@@ -205,9 +217,11 @@ function orders(row) {
   );
 }
 
-on(page, "click", "[data-act=order]", (button) =>
-  order(group, button.dataset.repeater, repeaters()),
-);
+on(page, "click", "[data-act=order]", (button) => {
+  const { repeater } = button.dataset;
+  const there = feed.rows(FANOUT).get(repeater)?.members ?? [];
+  order(group, repeater, repeaters(), there);
+});
 on(page, "click", "[data-act=lift]", (button) => lift(group, button.dataset.repeater));
 
 function repeaters() {
@@ -239,25 +253,32 @@ function sentence(list, members, state) {
   if (state.stale) return "The data are old: who would hear it now cannot be said.";
   const wanted = list.filter((row) => row.wanted);
   const of = (hears) => wanted.filter((row) => row.hears === hears).length;
-  if (!wanted.length)
-    return `An over to ${group} would go out nowhere: nobody is a member and nothing is pinned.`;
-  const more = [
+  if (!wanted.length) {
+    return members.length
+      ? `An over to ${group} would go out nowhere: it is wanted on no repeater.`
+      : `An over to ${group} would go out nowhere: nobody is a member and nothing is pinned.`;
+  }
+  const sites = `It would go out on ${of("yes")} of ${count(wanted.length, "wanted repeater")}${also(
     of("no") && `not on ${of("no")}`,
     of("unknown") && `of ${of("unknown")} it cannot be said`,
-  ]
-    .filter(Boolean)
-    .join(", ");
-  const first = `If somebody keyed to ${group} now, it would go out on ${of("yes")} of ${count(
-    wanted.length,
-    "wanted repeater",
-  )}${more ? `, ${more}` : ""}.`;
-  if (!members.length) return `${first} Nobody is a member.`;
-  const would = members.filter((row) => row.hears === "yes").length;
-  return `${first} ${
+  )}.`;
+  if (!members.length) return `Nobody is a member of ${group}. ${sites}`;
+  const people = (hears) => members.filter((row) => row.hears === hears).length;
+  const [would, not, unsure] = ["yes", "no", "unknown"].map(people);
+  const all = members.length === 1 ? "The one member" : `All ${members.length} members`;
+  const first =
     would === members.length
-      ? `All ${count(would, "member")} would hear it.`
-      : `${would} of ${count(members.length, "member")} would hear it.`
-  }`;
+      ? `${all} would hear an over to ${group} now.`
+      : `${would} of ${count(members.length, "member")} would hear an over to ${group} now${also(
+          not && `${not} would not`,
+          unsure && `of ${unsure} it cannot be said`,
+        )}.`;
+  return `${first} ${sites}`;
+}
+
+function also(...parts) {
+  const said = parts.filter(Boolean);
+  return said.length ? `; ${said.join(", ")}` : "";
 }
 
 // -- drawing --------------------------------------------------------------------------------------

@@ -6,7 +6,7 @@ import { start } from "../frame.js";
 import { Table } from "../table.js";
 import { age, count } from "../time.js";
 import { groupLink, mark, repeaterLink, spoken, stamp, STANDINGS } from "../words.js";
-import { muster } from "../muster.js";
+import { MEANING, muster } from "../muster.js";
 
 const page = document.getElementById("page");
 const verdict = h("p", { class: "verdict", id: "verdict" });
@@ -25,6 +25,7 @@ const table = new Table({
   caption: "Groups: who would hear an over to the group now, and who would not",
   class: "groups",
   find: "Show only groups with",
+  findFrom: 8,
   by: "hearing",
   keyOf: (row) => row.group,
   words: (row) =>
@@ -71,7 +72,12 @@ const table = new Table({
     },
   ],
 });
-mount(page, verdict, h("section", { class: "sheet" }, table.node));
+mount(
+  page,
+  verdict,
+  h("section", { class: "sheet" }, table.node),
+  h("p", { class: "quiet" }, MEANING),
+);
 
 function name(row) {
   return h(
@@ -163,7 +169,9 @@ function sentence(groups, state) {
   const unsure = groups.reduce((sum, row) => sum + row.cannot_say, 0);
   const also = unsure ? ` Of ${count(unsure, "member")} it cannot be said.` : null;
   if (!deaf.length) {
-    return [unsure ? "Nobody is known not to hear it." : "Every member would hear it.", also];
+    return unsure
+      ? `Of ${count(unsure, "member")} it cannot be said; all others would hear it.`
+      : "Every member would hear it.";
   }
   const members = deaf.reduce((sum, row) => sum + row.would_not_hear, 0);
   const named = deaf.slice(0, 5).map((row) => [`${row.would_not_hear} of `, groupLink(row.group)]);

@@ -34,6 +34,7 @@ const table = new Table({
   caption: `Members of ${group}: standing, last place, answers`,
   class: "members",
   find: "Show only members with",
+  findFrom: 8,
   by: "standing",
   keyOf: (row) => row.station,
   words: (row) =>
@@ -178,9 +179,24 @@ on(page, "click", "[data-act=answered]", async (button) => {
 
 on(page, "click", "[data-act=check-out]", async (button) => {
   const { station } = button.dataset;
+  const row = feed.rows(ROSTER).get(station);
+  // Whoever is not in reach is looked for: that ends with it.
+  const missing = row && row.standing !== "in_reach";
   const done = await ask({
     title: `Check ${station} out of ${group}`,
-    text: "It is then no member any more, until it keys to the group again. It raises no alert.",
+    text: [
+      missing
+        ? h(
+            "strong",
+            {},
+            `It is ${spoken(row.standing)}, last heard `,
+            age(row.last_heard_at),
+            ": check it out only if you know where it is. ",
+          )
+        : null,
+      "It is then no member any more, until it keys to the group again, and no alert comes if it " +
+        "falls silent.",
+    ],
     fields: [note("Note: why (for the log, may stay empty)")],
     button: "Check out",
     work: (values) =>
@@ -211,7 +227,24 @@ on(page, "click", "[data-act=end-call]", async () => {
   if (done) say("The roll call is over.");
 });
 
-function drawCall(members) {
+/** Who ceased to be a member during the roll call: an expired one has not answered. */
+function leftDuring(gone) {
+  const began = Date.parse(running.started_at);
+  const found = gone.filter((row) => Date.parse(row.standing_since ?? 0) >= began);
+  if (!found.length) return null;
+  return h(
+    "p",
+    {},
+    "No longer counted since it began: ",
+    join(
+      ", ",
+      found.map((row) => [stationLink(row.station), ` (${spoken(row.standing)})`]),
+    ),
+    ".",
+  );
+}
+
+function drawCall(members, gone) {
   const operate = may("operate");
   call.hidden = !running && !operate;
   call.classList.toggle("none", !running);
@@ -229,7 +262,7 @@ function drawCall(members) {
             "p",
             {},
             h("strong", { class: "big" }, `${answered} of ${members.length} answered`),
-            missing.length ? `; ${missing.length} not yet` : "; nobody is missing",
+            missing.length ? `; ${missing.length} not yet` : null,
             ". Held for ",
             age(running.started_at, "for"),
             `, started by ${running.started_by}.`,
@@ -247,6 +280,7 @@ function drawCall(members) {
                 ".",
               )
             : null,
+          leftDuring(gone),
         ]
       : null,
     operate
@@ -320,16 +354,15 @@ const feed = start([ROSTER], () => {
   const roster = [...feed.rows(ROSTER)].filter(([key]) => key !== "#roster").map(([, row]) => row);
   const members = roster.filter(isMember);
   show(verdict, sentence(members, feed.state()));
-  drawCall(members);
+  const gone = roster.filter((row) => !isMember(row));
+  drawCall(members, gone);
   table.table.classList.toggle("no-call", !running);
   table.draw(members, running?.id ?? "");
   drawLeft(
-    roster
-      .filter((row) => !isMember(row))
-      .sort(
-        (a, b) =>
-          STANDINGS.indexOf(a.standing) - STANDINGS.indexOf(b.standing) ||
-          a.station.localeCompare(b.station),
-      ),
+    gone.sort(
+      (a, b) =>
+        STANDINGS.indexOf(a.standing) - STANDINGS.indexOf(b.standing) ||
+        a.station.localeCompare(b.station),
+    ),
   );
 });

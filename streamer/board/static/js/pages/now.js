@@ -17,7 +17,6 @@ import {
 
 const page = document.getElementById("page");
 const verdict = h("p", { class: "verdict", id: "verdict" });
-const doubts = h("div", { id: "doubts" });
 const figures = h("dl", { class: "boxes figures" });
 const alertList = h("ol", { class: "alerts" });
 const alerts = h(
@@ -53,10 +52,12 @@ const dark = h(
     ),
   ),
 );
-mount(page, verdict, doubts, figures, alerts, dark);
+mount(page, verdict, figures, alerts, dark);
 
 const MOST = 12; // names of a slip
 const BY_MEMBER = ["member_overdue", "member_out_of_reach"];
+// Of one group: their duties are that group's. A site's trouble is of no duty.
+const OF_GROUPS = [...BY_MEMBER, "repeater_starved", "loop"];
 const PEOPLE = [...BY_MEMBER, "two_places"];
 
 /** Worst first, people before machines, open before in hand, oldest first. */
@@ -100,7 +101,8 @@ function sentence(head, list, missing, state) {
     const people = membersOf(taken);
     return `Nothing new: ${inHand}${people ? `; ${people}` : ""}.`;
   }
-  return head.notes?.length ? "No alert is open, but see below." : "All is well with the network.";
+  if (head.notes?.length) return "No alert is open, but not everything is known.";
+  return "All is well with the network.";
 }
 
 /** How many members the alerts are about, in words; null if about none. */
@@ -161,7 +163,7 @@ function affects(alert) {
   return h(
     "p",
     { class: "quiet" },
-    "Touches ",
+    "Affects ",
     linked(alert.affects.slice(0, MOST).join(", "), alert.affects),
     alert.affects.length > MOST ? ` and ${alert.affects.length - MOST} more.` : ".",
   );
@@ -181,7 +183,7 @@ function slip(alert) {
       { class: "when" },
       severity(alert.severity),
       h("span", {}, "for ", age(alert.since, "for")),
-      dutyStamps(alert.duties),
+      OF_GROUPS.includes(alert.kind) ? dutyStamps(alert.duties) : null,
     ),
     h(
       "div",
@@ -313,19 +315,7 @@ const feed = start(["alerts", "gateways"], () => {
   const state = feed.state();
   const list = [...feed.rows("alerts").values()].sort(urgency);
   const missing = head.worker === "live" ? notReporting(feed.rows("gateways").values()) : [];
-  show(
-    verdict,
-    sentence(head, list, missing, state),
-  );
-  // The banner says the same where the data are old.
-  show(
-    doubts,
-    state.stale
-      ? null
-      : (head.notes ?? []).map((note) =>
-          h("p", { class: "problem" }, `${note[0].toUpperCase()}${note.slice(1)}.`),
-        ),
-  );
+  show(verdict, sentence(head, list, missing, state));
   show(figures, boxes(head));
   alerts.hidden = !list.length;
   rows(alertList, list, (alert) => alert.id, slip);

@@ -21,6 +21,16 @@ const REPEATERS = {
   unknown: ["unknown", "cannot be said"],
 };
 
+/** The name of a row and, below it, its title. */
+function nameCell(row) {
+  return h(
+    "div",
+    { class: "cell" },
+    h("span", { class: "sign" }, row.name),
+    row.title ? h("div", { class: "quiet plain" }, row.title) : null,
+  );
+}
+
 const groups = new Table({
   caption: "Groups: how many members would hear an over now",
   by: "group",
@@ -32,13 +42,7 @@ const groups = new Table({
       label: "Group",
       head: true,
       sort: (row) => row.name,
-      cell: (row) =>
-        h(
-          "div",
-          { class: "cell" },
-          h("span", { class: "sign" }, row.name),
-          row.title ? h("div", { class: "quiet plain" }, row.title) : null,
-        ),
+      cell: nameCell,
     },
     {
       key: "hearing",
@@ -71,13 +75,7 @@ const repeaters = new Table({
       label: "Repeater",
       head: true,
       sort: (row) => row.name,
-      cell: (row) =>
-        h(
-          "div",
-          { class: "cell" },
-          h("span", { class: "sign" }, row.name),
-          row.title ? h("div", { class: "quiet plain" }, row.title) : null,
-        ),
+      cell: nameCell,
     },
     {
       key: "state",
@@ -116,7 +114,7 @@ const STATES = {
   stale: "The data are old: nothing certain can be said now.",
 };
 
-function named(kind) {
+function rowsOf(kind) {
   return [...feed.rows("public")]
     .filter(([key]) => key.startsWith(`${kind}:`))
     .map(([key, row]) => ({ ...row, name: key.slice(kind.length + 1) }));
@@ -139,6 +137,6 @@ const feed = start(["public"], () => {
       h("div", { "data-key": label }, h("dt", {}, label), h("dd", {}, value)),
     ),
   );
-  groups.draw(named("group"));
-  repeaters.draw(named("repeater"));
+  groups.draw(rowsOf("group"));
+  repeaters.draw(rowsOf("repeater"));
 });

@@ -76,7 +76,7 @@ const caged = new Table({
     },
     {
       key: "last",
-      label: "Last heard",
+      label: "Newest event",
       first: "down",
       sort: (row) => Date.parse(row.last_heard_at),
       cell: (row) => h("span", { class: "cell" }, age(row.last_heard_at)),

@@ -52,9 +52,9 @@ const numbers = new Table({
   ],
 });
 const heard = new Table({
-  caption: `Stations that ${repeater} heard`,
+  caption: `Stations that ${repeater} heard, those whose last place it is first`,
   keyOf: (row) => row.station,
-  by: "last",
+  by: "here",
   words: (row) => row.station,
   find: "Find a station",
   empty: "It has heard no station.",
@@ -67,23 +67,10 @@ const heard = new Table({
       cell: (row) => stationLink(row.station),
     },
     {
-      key: "last",
-      label: "Last heard here",
-      sort: (row) => -Date.parse(row.last_heard_at),
-      cell: (row) => cell(age(row.last_heard_at)),
-    },
-    {
       key: "here",
-      label: "Here now",
+      label: "Its last place",
       sort: (row) => (row.here ? 0 : 1),
-      cell: (row) => cell(row.here ? "yes" : "no, heard elsewhere since"),
-    },
-    {
-      key: "overs",
-      label: "Kept overs",
-      first: "down",
-      sort: (row) => row.overs,
-      cell: (row) => cell(row.overs),
+      cell: (row) => cell(row.here ? "here" : "elsewhere since"),
     },
     {
       key: "signal",
@@ -98,6 +85,19 @@ const heard = new Table({
       first: "down",
       sort: (row) => row.ber_pct?.mean ?? -1,
       cell: (row) => cell(spreadText(row.ber_pct, "%")),
+    },
+    {
+      key: "overs",
+      label: "Kept overs",
+      first: "down",
+      sort: (row) => row.overs,
+      cell: (row) => cell(row.overs),
+    },
+    {
+      key: "last",
+      label: "Newest over here",
+      sort: (row) => -Date.parse(row.last_heard_at),
+      cell: (row) => cell(age(row.last_heard_at)),
     },
   ],
 });
@@ -148,7 +148,7 @@ mount(
   h(
     "div",
     { class: "columns" },
-    sheet("here-head", "Who is here now", here),
+    sheet("here-head", "Members last heard here", here),
     sheet("groups-head", "Groups", groups),
     sheet("site-head", "The site", site),
   ),
@@ -199,7 +199,7 @@ function drawVerdict(document) {
     row.since ? [" for ", age(row.since, "for")] : null,
     row.reporting ? null : [": ", row.reason],
     document
-      ? `. ${people ? count(people, "member") : "No member"} ${people === 1 ? "is" : people ? "are" : "is"} here; ` +
+      ? `. ${people ? count(people, "member") : "No member"} ${people > 1 ? "were" : "was"} last heard here; ` +
           `it says it carries ${carried ? count(carried, "group") : "no group"}.`
       : ".",
   );
@@ -255,7 +255,7 @@ on(spans, "click", "[data-hours]", (button) => {
 drawSpans();
 
 function hereList(members) {
-  if (!members.length) return h("p", { class: "empty" }, "No member is here.");
+  if (!members.length) return h("p", { class: "empty" }, "None.");
   return h(
     "ul",
     { class: "plain" },

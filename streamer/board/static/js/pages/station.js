@@ -172,7 +172,7 @@ function drawDocument(document, problem) {
     document ? documentNotes(document) : null,
     document ? elsewhere(document) : null,
   );
-  show(verdict, sentence(document, problem));
+  drawVerdict(document, problem);
   for (const node of known) node.hidden = !document?.known;
   if (!document?.known) return;
   show(standing, standings(document.groups));
@@ -183,6 +183,11 @@ function drawDocument(document, problem) {
   repeaters.draw(document.repeaters);
   const descriptions = overCharts(document);
   for (const [name, chart] of Object.entries(charts)) chart.refresh(descriptions[name]);
+}
+
+function drawVerdict(document, problem) {
+  const stale = document && feed.state().stale;
+  show(verdict, stale ? "The data are old. Then: " : null, sentence(document, problem));
 }
 
 function sentence(document, problem) {
@@ -303,8 +308,10 @@ function movement({ speed_mps, course_deg }) {
 // -- reading and acting ------------------------------------------------------------------------------
 
 let newest = null;
+let failure = null;
 const documents = poll(`/api/v1/stations/${part(station)}`, (document, problem) => {
   newest = document;
+  failure = problem;
   drawDocument(document, problem);
 });
 let placeBefore = null;
@@ -313,6 +320,7 @@ const feed = start(["alerts", "places"], () => {
   alertSheet.hidden = !list.length;
   show(alerts, alertItems(list));
   // Its place has changed: the document is older than that.
+  drawVerdict(newest, failure);
   const place = feed.rows("places").get(station) ?? null;
   if (placeBefore !== null && place !== placeBefore) documents.hurry();
   placeBefore = place;

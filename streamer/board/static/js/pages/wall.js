@@ -9,7 +9,7 @@ import { isMember, mark, severity, SEVERITIES, spoken, STANDINGS } from "../word
 
 const page = document.getElementById("page");
 const verdict = h("p", { class: "verdict", id: "verdict" });
-const people = section("people", "Members to find");
+const people = section("people", "Members not in reach");
 const trouble = section("trouble", "Alerts");
 const starved = section("starved", "Groups not carried where wanted");
 mount(
@@ -56,7 +56,8 @@ function fit({ node, list, more }) {
 
 // -- what stands in the lists ---------------------------------------------------------------------
 
-const TO_FIND = ["out_of_reach", "overdue"];
+// Of the blind nothing can be said: they stand last, but by name.
+const NOT_IN_REACH = ["out_of_reach", "overdue", "blind"];
 const BY_MEMBERS = ["member_overdue", "member_out_of_reach"];
 
 function person(row) {
@@ -111,7 +112,7 @@ function groupLine(row) {
 
 function worstFirst(a, b) {
   return (
-    TO_FIND.indexOf(a.standing) - TO_FIND.indexOf(b.standing) ||
+    NOT_IN_REACH.indexOf(a.standing) - NOT_IN_REACH.indexOf(b.standing) ||
     Date.parse(a.last_heard_at) - Date.parse(b.last_heard_at)
   );
 }
@@ -119,14 +120,25 @@ function worstFirst(a, b) {
 function sentence(all, alerts, late, state) {
   if (state.stale) return "Old data: nothing certain can be said now.";
   const number = (standing) => all.filter((row) => row.standing === standing).length;
-  const blind = number("blind");
-  const parts = TO_FIND.filter(number).map((s) => `${number(s)} ${spoken(s)}`);
-  if (blind) parts.push(`${blind} blind`);
+  const parts = NOT_IN_REACH.filter(number).map((s) => `${number(s)} ${spoken(s)}`);
   if (parts.length) return `Of ${count(all.length, "member")}: ${parts.join(", ")}.`;
-  const people = all.length ? `All ${count(all.length, "member")} in reach` : "No member";
-  return alerts.length || late.length
-    ? `${people}, but not all is well.`
-    : `${people}. All is well.`;
+  const people = all.length ? `All ${count(all.length, "member")} in reach.` : "Nobody is a member.";
+  return `${people} ${others(alerts, late)}`;
+}
+
+/** What else is wrong, in numbers; what is in hand is told from what is open. */
+function others(alerts, late) {
+  const open = alerts.filter((alert) => alert.state === "open");
+  const of = (word) => open.filter((alert) => alert.severity === word).length;
+  const parts = [
+    of("critical") && `${of("critical")} critical`,
+    of("warning") && count(of("warning"), "warning"),
+    alerts.length > open.length && `${alerts.length - open.length} in hand`,
+    late.length && `${count(late.length, "group")} starved`,
+  ].filter(Boolean);
+  if (parts.length) return `${parts.join(", ")}.`;
+  // The banner says what is missing.
+  return feed.row("head")?.notes?.length ? "Not everything is known." : "No alert.";
 }
 
 // -- drawing --------------------------------------------------------------------------------------
@@ -137,7 +149,7 @@ let feed = null;
 function draw(groups) {
   const ours = (names) => !groups || names.some((name) => groups.includes(name));
   const all = (groups ? ofRosters(groups) : [...feed.rows("places").values()]).filter(isMember);
-  const found = all.filter((row) => TO_FIND.includes(row.standing)).sort(worstFirst);
+  const found = all.filter((row) => NOT_IN_REACH.includes(row.standing)).sort(worstFirst);
   const late = [...feed.rows("groups").values()].filter(
     (row) => ours([row.group]) && row.starved.some((repeater) => !row.not_yet.includes(repeater)),
   );
@@ -147,6 +159,7 @@ function draw(groups) {
       (alert) =>
         alert.severity !== "notice" &&
         !BY_MEMBERS.includes(alert.kind) &&
+        (alert.kind !== "loop" || ours([alert.subject])) &&
         alert.kind !== "repeater_starved",
     )
     .sort(
