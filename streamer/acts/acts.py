@@ -161,10 +161,15 @@ class Acts:
             raise Refused(f"the roll call of {group} has just been ended by somebody else")
 
     def answered(self, group: str, station: str, by: str, note: str | None = None) -> None:
-        """Mark that somebody answered otherwise than by keying to the group. Raises NotThere."""
+        """Mark that somebody answered otherwise than by keying to the group.
+
+        Raises NotThere, or Refused if it has answered already.
+        """
         snapshot, call = self._call(group)
         if not any(member.station == station for member in snapshot.members):
             raise NotThere(f"{station} has never checked in to {group}")
+        if station in call.answers:
+            raise Refused(f"{station} has answered already")
         now_ms = self._clock.now_ms()
         entry = self._entry(
             Act.MARK_ANSWERED, by, f"{group} {station}", now_ms, note, {"id": call.id}

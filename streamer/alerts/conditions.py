@@ -196,6 +196,9 @@ def of_gateway(
     return Found(tuple(found), _earliest(times))
 
 
+_REACH_THEM = " Until it is back, reach the members last heard there by another way."
+
+
 def _last_heard(members: Sequence[str]) -> str:
     """Not "cannot be judged": some may have been out of reach before it was lost."""
     return f"{_counted(len(members), 'member was', 'members were')} last heard"
@@ -234,7 +237,8 @@ def _gateway_lost(
         name,
         f"Gateway {name} is lost",
         reasons,
-        f"Call the keeper of {name}: power, network, agent, in this order.",
+        f"Call the keeper of {name}: power, network, agent, in this order."
+        + (_REACH_THEM if blind else ""),
         since_ms if since_ms is not None else now_ms,
         blind,
     )
@@ -250,7 +254,7 @@ def _repeater_lost(repeater: str, since_ms: int, behind: Sequence[str]) -> Condi
         repeater,
         f"Repeater {repeater} is lost",
         (f"its gateway reports it down since {clock_text(since_ms)}", *more),
-        f"Ask the keeper of {repeater} to look at the radio.",
+        f"Ask the keeper of {repeater} to look at the radio." + (_REACH_THEM if blind else ""),
         since_ms,
         blind,
     )

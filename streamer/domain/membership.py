@@ -53,7 +53,7 @@ def clock_text(ms: int) -> str:
 
 
 def _minutes(seconds: float) -> str:
-    return f"{seconds / 60:g} min" if seconds >= 60 else f"{seconds:g} s"
+    return f"{seconds / 60:g} min" if seconds >= 60 else f"{round(seconds, 1):g} s"
 
 
 def judge(summary: Summary, policy: Policy, sight: RepeaterSight, now_ms: int) -> Judgement:

@@ -104,7 +104,8 @@ class Ordered:
 
 @dataclass(frozen=True, slots=True)
 class Call:
-    """A roll call that is going on; `answers` were marked by hand: station -> when, by whom."""
+    """A roll call that is going on; `answers` are those noted: station -> when, and who marked it
+    ('': it answered on the air)."""
 
     id: str
     started_ms: int

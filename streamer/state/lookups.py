@@ -79,8 +79,7 @@ def carrying(
             pipe.hget(reader.store.keys.group(group), f"@{repeater}")
         texts = pipe.execute()
     return {
-        pair: carrying_from(text) if text else None
-        for pair, text in zip(pairs, texts, strict=True)
+        pair: carrying_from(text) if text else None for pair, text in zip(pairs, texts, strict=True)
     }
 
 

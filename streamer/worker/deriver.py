@@ -13,7 +13,7 @@ from streamer.alerts import conditions as found
 from streamer.alerts.conditions import Condition
 from streamer.alerts.desk import AlertConflict, raise_alerts
 from streamer.clock import Clock
-from streamer.contract.published import DutyMark
+from streamer.contract.published import Answered, DutyMark
 from streamer.contract.topics import fanout_topic, reach_topic
 from streamer.domain.duty import marks_of
 from streamer.domain.fanout import FanOutResult
@@ -25,7 +25,7 @@ from streamer.domain.model import GroupSnapshot, StationRecord, Summary
 from streamer.domain.places import find_two_places
 from streamer.state import keys
 from streamer.state.lookups import sights as current_sights
-from streamer.state.records import ORDER
+from streamer.state.records import ANSWER, ORDER, answer_text
 from streamer.state.shapes import Claim, Outcome, OutMessage
 from streamer.state.store import Store
 from streamer.worker import messages as make
@@ -77,6 +77,22 @@ def _answered(snapshot: GroupSnapshot, shown: Sequence[tuple[Summary, Judgement]
         return ""
     there = [s.station for s, _ in shown if make.answer_to(call, s)[0] is not None]
     return _digest(json.dumps([call.id, there]))
+
+
+def _answers_to_note(
+    snapshot: GroupSnapshot, shown: Sequence[tuple[Summary, Judgement]]
+) -> dict[str, str]:
+    """Fields for first answers on the air, or for earlier ones than those noted."""
+    call = snapshot.roll_call
+    if call is None:
+        return {}
+    fields = {}
+    for summary, _ in shown:
+        ms, how, _by = make.answer_to(call, summary)
+        noted = call.answers.get(summary.station)
+        if ms is not None and how is Answered.AIR and (noted is None or ms < noted[0]):
+            fields[f"{ANSWER}{summary.station}"] = answer_text(ms, "")
+    return fields
 
 
 def _conditions_digest(conditions: Sequence[Condition], duties: Sequence[DutyMark]) -> str:
@@ -184,6 +200,7 @@ class Deriver:
         pause_ms = max(ROSTER_PAUSE_MS, ROSTER_PAUSE_A_MEMBER_MS * len(shown))
         pause_ends_ms = snapshot.reach_ms + pause_ms
         answered = _answered(snapshot, shown)
+        fields |= _answers_to_note(snapshot, shown)
         same = _standings(places) == _standings(snapshot.previous)
         if now_ms < pause_ends_ms and same and answered == snapshot.answered:
             outcome.next_ms = min(outcome.next_ms or pause_ends_ms, pause_ends_ms)

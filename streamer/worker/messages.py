@@ -118,15 +118,19 @@ def answer_to(
 ) -> tuple[int | None, Answered | None, str | None]:
     """When, how, and marked by whom a station answered a roll call; the first answer counts.
 
-    On the air it answers by keying to the group.
+    On the air it answers by keying to the group; no name stands with that. What was noted counts
+    too: of somebody who keys much, the keying that was the answer is not kept for long.
     """
     if call is None:
         return None, None, None
-    marked = call.answers.get(summary.station)
+    noted = call.answers.get(summary.station)
     keyed_ms = min((ms for ms in summary.check_ins_ms if ms >= call.started_ms), default=None)
-    if keyed_ms is not None and (marked is None or keyed_ms <= marked[0]):
+    if keyed_ms is not None and (noted is None or keyed_ms < noted[0]):
         return keyed_ms, Answered.AIR, None
-    return (marked[0], Answered.DESK, marked[1]) if marked else (None, None, None)
+    if noted is None:
+        return None, None, None
+    ms, by = noted
+    return ms, Answered.DESK if by else Answered.AIR, by or None
 
 
 def _member(summary: Summary, judgement: Judgement, policy: Policy, call: Call | None) -> Member:

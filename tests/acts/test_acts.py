@@ -207,6 +207,40 @@ class TestRollCall:
         assert members[CALLER].answered_how == "air"
         assert members[OTHER].answered_how is None, "it keyed, but not to the group"
 
+    def test_the_first_answer_stays_however_much_one_keys(self, stage: Stage) -> None:
+        stage.key(CALLER)
+        stage.wait(10)
+        stage.acts.start_roll_call("TALK", "ann")
+        stage.wait(5)
+        stage.key(CALLER, over="first")
+        stage.wait(6)
+        first = stage.reach().members[0].answered_at
+        assert first is not None
+        for n in range(12):
+            stage.key(CALLER, over=f"later-{n}")
+            stage.wait(6)
+        assert stage.reach().members[0].answered_at == first
+        with pytest.raises(Refused, match="answered already"):
+            stage.acts.answered("TALK", CALLER, "bob")
+        stage.acts.end_roll_call("TALK", "ann")
+        stage.worker.settle()
+        assert stage.reach().members[0].answered_at is None
+
+    def test_an_answer_that_arrives_late_is_still_the_first(self, stage: Stage) -> None:
+        stage.key(CALLER)
+        stage.wait(10)
+        stage.acts.start_roll_call("TALK", "ann")
+        stage.wait(10)
+        stage.key(CALLER, over="o2")
+        stage.wait(6)
+        first = stage.reach().members[0].answered_at
+        stage.key(CALLER, over="late", ago_s=10)
+        stage.wait(6)
+        earlier = stage.reach().members[0].answered_at
+        assert first is not None
+        assert earlier is not None
+        assert earlier < first
+
     def test_others_are_marked_by_hand(self, stage: Stage) -> None:
         stage.key(CALLER)
         stage.wait(10)
@@ -237,7 +271,7 @@ class TestDuties:
         stage.key(CALLER, to="RESCUE", over="o2")
         stage.say(stage.ridge.route(stage.now_ms, "TALK", "released"))
         stage.wait(6)
-        starved = next(i for i in stage.worker.store.all_alerts() if "starved" in i)
+        starved = next(i for i in stage.worker.store.all_alerts() if "starved" in i and "TALK" in i)
         assert stage.alert(starved).duties == ()
         duty = stage.acts.start_duty("winter search", DutyKind.EXERCISE, ["TALK"], "ann")
         stage.wait(1)
@@ -323,7 +357,7 @@ def test_every_act_is_in_the_log_with_who_and_when(stage: Stage) -> None:
     stage.key(CALLER)
     stage.say(stage.ridge.route(stage.now_ms, "TALK", "released"))
     stage.wait(6)
-    starved = next(i for i in stage.worker.store.all_alerts() if "starved" in i)
+    starved = next(i for i in stage.worker.store.all_alerts() if "starved" in i and "TALK" in i)
     duty = stage.acts.start_duty("search", DutyKind.EXERCISE, ["TALK"], "ann")
     doings: list[tuple[Act, Any]] = [
         (Act.ACKNOWLEDGE, lambda: stage.acts.acknowledge(starved, "ann", "on my way")),
@@ -352,7 +386,7 @@ def test_an_alert_is_taken_in_hand_once(stage: Stage) -> None:
     stage.key(CALLER)
     stage.say(stage.ridge.route(stage.now_ms, "TALK", "released"))
     stage.wait(6)
-    starved = next(i for i in stage.worker.store.all_alerts() if "starved" in i)
+    starved = next(i for i in stage.worker.store.all_alerts() if "starved" in i and "TALK" in i)
     stage.acts.acknowledge(starved, "ann", "on my way")
     stage.worker.settle()
     assert stage.alert(starved).acknowledged_by == "ann"

@@ -86,8 +86,10 @@ class Gateways:
         with self._lock:
             self._overs += 1
             over = f"{self._tellers[repeater.split('/', maxsplit=1)[0]].boot[-6:]}-{self._overs}"
-            started_ms = self.clock.now_ms() - round((ago_s + OVER_S) * 1000)
-            event = {"to": group, "phase": "end", "duration_s": OVER_S, "ber_pct": 0.4, **more}
+            ended_ms = self.clock.now_ms() - round(ago_s * 1000)
+            started_ms = ended_ms - round(OVER_S * 1000)
+            event = {"to": group, "phase": "end", "duration_s": OVER_S, "ber_pct": 0.4,
+                     "sent_at": moment(ended_ms), **more}  # fmt: skip
             event.setdefault("rssi_dbm", -90.0)
             if place is not None:
                 lat, lon = to_degrees(place)

@@ -6,6 +6,7 @@ JSON, an exercise, a roll call, a pin and a bar, an alert that somebody has in h
 """
 
 import math
+import random
 from typing import Any, Final
 
 from streamer.contract.topics import Kind
@@ -19,6 +20,7 @@ LOST_MEMBER: Final = "QD1RVE"
 LOST_AT: Final = "mirrosk/vhf"
 MOVING: Final = "QS2AAA"
 STARVED: Final = "thornvask/vhf"
+LAST_WORDS: Final = "GOING EAST"
 FORGED: Final = "QF3RGD"
 DEAD_GATEWAY: Final = "utterfen"
 IN_HAND: Final = f"gateway_lost.{DEAD_GATEWAY}"
@@ -32,7 +34,7 @@ PAGES: Final = {
     "members": f"/groups/{GROUP}/members",
     "map": "/map",
     "repeater": f"/repeaters/{LOST_AT}",
-    "station": f"/stations/{MOVING}",
+    "station": f"/stations/{LOST_MEMBER}",
     "wall": "/wall",
     "quarantine": "/quarantine",
     "duties": "/duties",
@@ -43,15 +45,21 @@ OPEN_PAGES: Final = {"sign-in": "/sign-in", "public": "/public"}
 """Those for everybody, on a board with users and a public view."""
 PROBLEM: Final = "/groups/NOWHERE"
 
+_TALKERS: Final = 24
+_DAY_S: Final = 23 * 3600.0
 _PATH_S: Final = 3 * 3600
-_PATH_STEP_S: Final = 300
+_PATH_STEP_S: Final = 720
+"""So that all of it is among the overs that are kept of a station."""
 
 
 def set_scene(gateways: Gateways, client: Client) -> None:
     """Let it all happen and wait until the board shows it."""
     _past(gateways)
+    _talk_of_a_day(gateways)
     _members(gateways)
     _troubles(gateways)
+    # The driver's past alone is out of reach already; what is waited for is the last over's age.
+    wait_until(lambda: _text_of(client, LOST_MEMBER) == LAST_WORDS, "all that was told")
     wait_until(lambda: _standing(client, LOST_MEMBER) == "out_of_reach", "a member out of reach")
     starved = f"repeater_starved.SUPPLY.{STARVED.replace('/', '.')}"
     wanted = {starved, IN_HAND, f"two_places.{FORGED}", "loop.SEARCH-2"}
@@ -63,20 +71,33 @@ def set_scene(gateways: Gateways, client: Client) -> None:
 
 
 def _past(gateways: Gateways) -> None:
-    """Three hours of a walk, told late as after a break of the line: path and charts have it."""
+    """Three hours of a drive, told late as after a break of the line: path and charts have it."""
     for step in range(_PATH_S // _PATH_STEP_S, 0, -1):
-        turn = step / 6
+        turn = step / 2.4
         place = Place(30 + 14 * math.cos(turn), 12 + 9 * math.sin(turn * 0.7))
         where = "ondrik/vhf" if math.cos(turn) < 0 else LOST_AT
         level = -95 - 14 * math.sin(turn)
         ago_s = float(step * _PATH_STEP_S)
         more = {"rssi_dbm": round(level, 1), "ber_pct": round(max(0.1, (-level - 90) / 6), 2)}
-        gateways.key(MOVING, where, GROUP, place, ago_s=ago_s, **more)
+        gateways.key(LOST_MEMBER, where, GROUP, place, ago_s=ago_s, **more)
+
+
+def _talk_of_a_day(gateways: Gateways) -> None:
+    """What a repeater hears in a day from stations that belong to no group, the evening busiest."""
+    chance = random.Random(1)
+    for number in range(_TALKERS):
+        station = f"QT{number % 10}{chance.choice('ABCDEF')}{chance.choice('GHIJK')}N"
+        level = chance.uniform(-112, -78)
+        for _ in range(chance.randint(2, 10)):
+            ago_s = min(_DAY_S, max(60.0, chance.gauss(10 * 3600, 5 * 3600)))
+            said: dict[str, Any] = {"rssi_dbm": round(level + chance.gauss(0, 3), 1)}
+            said["ber_pct"] = round(max(0.0, (-level - 95) / 5 + chance.random()), 2)
+            gateways.key(station, LOST_AT, None, ago_s=ago_s, **said)
 
 
 def _members(gateways: Gateways) -> None:
     keep = gateways.keep
-    gateways.key(LOST_MEMBER, LOST_AT, GROUP, Place(53, -3), text="GOING EAST", rssi_dbm=-111.0)
+    gateways.key(LOST_MEMBER, LOST_AT, GROUP, Place(53, -3), text=LAST_WORDS, rssi_dbm=-111.0)
     keep(MOVING, "ondrik/vhf", GROUP, Place(2, 30), -97.0)
     keep("QS3BBB", "pellanq/vhf", GROUP, Place(25, 33), -84.0)
     keep("QC5TRL", "brimsolt/vhf", "CONTROL", Place(-20, 15), -79.0)
@@ -124,6 +145,12 @@ def _acts(client: Client) -> None:
 
 def _standing(client: Client, station: str) -> Any:
     return client.rows(f"groups/{GROUP}/roster").get(station, {}).get("standing")
+
+
+def _text_of(client: Client, station: str) -> Any:
+    """Of its newest over."""
+    said = client.http.get(f"/api/v1/stations/{station}")
+    return said.json()["last_heard"]["text"] if said.status_code == 200 else None
 
 
 def _quarantined(client: Client) -> bool:

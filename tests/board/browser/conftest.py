@@ -8,14 +8,15 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser, expect, sync_playwright
 
 from tests.board.browser.tab import ARGUMENTS, Tab
 from tests.board.rig import BoardProcess
 from tests.servers import program
 
 OpenTab = Callable[..., Tab]
-WAIT_MS = 15_000
+WAIT_MS = 20_000
+expect.set_options(timeout=WAIT_MS)
 
 
 @pytest.fixture(scope="package")

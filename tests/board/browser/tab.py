@@ -16,6 +16,7 @@ ARGUMENTS: Final = (
     "--disable-background-networking",
     "--disable-component-update",
     "--disable-sync",
+    "--disable-dev-shm-usage",  # in a container it may be too small for a browser
 )
 GIVEN_UP: Final = "net::ERR_ABORTED"
 """The page itself ended the request: it went elsewhere, or closed its feed."""

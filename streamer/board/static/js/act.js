@@ -10,6 +10,11 @@ export function may(role) {
   return (RANKS[document.documentElement.dataset.role] ?? 0) >= RANKS[role];
 }
 
+/** The name that stands with what the person does. */
+export function me() {
+  return document.documentElement.dataset.name ?? "";
+}
+
 /** What went wrong, in words. `status` 0: no answer came. */
 export class Problem extends Error {
   constructor(status, title, detail) {

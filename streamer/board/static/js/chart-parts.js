@@ -71,7 +71,7 @@ export function documentNotes(document) {
 export function spreadText(values, unit) {
   if (!values) return h("span", { class: "quiet" }, "no reading");
   const mean = `${figure(values.mean)} ${unit}`;
-  return values.min === values.max
+  return figure(values.min) === figure(values.max)
     ? mean
     : [mean, h("span", { class: "quiet" }, ` (${figure(values.min)} to ${figure(values.max)})`)];
 }

@@ -5,8 +5,8 @@ import { h, s } from "./dom.js";
 
 /** What the counts say, and what nobody can know. */
 export const MEANING =
-  "Would hear: the member is in reach, and the repeater where it was last heard says that it carries " +
-  "the group. Whether anybody listens there, nobody can know.";
+  "Would hear: the member is in reach, and the repeater where it was last heard says that it " +
+  "carries the group. Whether anybody listens there, nobody can know.";
 
 const MOST = 40; // marks; beyond that they stand for shares
 const SIZE = 12;

@@ -39,7 +39,9 @@ export async function order(group, repeater, known, there = []) {
   let told = repeater;
   const done = await ask({
     title: repeater ? `Order for ${repeater}` : "Order for a repeater",
-    text: `It holds for ${group} and ends by itself. Nothing is switched here: gateways that follow the fan-out do it.`,
+    text:
+      `It holds for ${group} and ends by itself. ` +
+      "Nothing is switched here: gateways that follow the fan-out do it.",
     fields: [
       repeater
         ? []

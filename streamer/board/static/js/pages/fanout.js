@@ -258,17 +258,19 @@ function sentence(list, members, state) {
       ? `An over to ${group} would go out nowhere: it is wanted on no repeater.`
       : `An over to ${group} would go out nowhere: nobody is a member and nothing is pinned.`;
   }
-  const sites = `It would go out on ${of("yes")} of ${count(wanted.length, "wanted repeater")}${also(
+  const rest = also(
     of("no") && `not on ${of("no")}`,
     of("unknown") && `of ${of("unknown")} it cannot be said`,
-  )}.`;
+  );
+  const all = count(wanted.length, "wanted repeater");
+  const sites = `It would go out on ${of("yes")} of ${all}${rest}.`;
   if (!members.length) return `Nobody is a member of ${group}. ${sites}`;
   const people = (hears) => members.filter((row) => row.hears === hears).length;
   const [would, not, unsure] = ["yes", "no", "unknown"].map(people);
-  const all = members.length === 1 ? "The one member" : `All ${members.length} members`;
+  const everybody = members.length === 1 ? "The one member" : `All ${members.length} members`;
   const first =
     would === members.length
-      ? `${all} would hear an over to ${group} now.`
+      ? `${everybody} would hear an over to ${group} now.`
       : `${would} of ${count(members.length, "member")} would hear an over to ${group} now${also(
           not && `${not} would not`,
           unsure && `of ${unsure} it cannot be said`,

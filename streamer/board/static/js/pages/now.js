@@ -1,6 +1,6 @@
 // Now: is the network well? One sentence first; below it only what is not.
 
-import { act, may, part } from "../act.js";
+import { act, may, me, part } from "../act.js";
 import { ask, note, noteOf } from "../dialog.js";
 import { h, join, mount, on, rows, show } from "../dom.js";
 import { say, start } from "../frame.js";
@@ -95,10 +95,10 @@ function sentence(head, list, missing, state) {
     silent && `${count(silent, "site")} ${silent === 1 ? "does" : "do"} not report`,
   ].filter(Boolean);
   const taken = list.filter((alert) => alert.state === "acknowledged");
-  const inHand = taken.length ? `${count(taken.length, "alert")} ${is(taken.length)} in hand` : null;
   if (parts.length) return `Not all is well: ${parts.join(", ")}.`;
-  if (inHand) {
+  if (taken.length) {
     const people = membersOf(taken);
+    const inHand = `${count(taken.length, "alert")} ${is(taken.length)} in hand`;
     return `Nothing new: ${inHand}${people ? `; ${people}` : ""}.`;
   }
   if (head.notes?.length) return "No alert is open, but not everything is known.";
@@ -135,7 +135,7 @@ function boxes(head) {
             "Events per second",
             head.events_per_s === null ? "not known" : head.events_per_s.toFixed(1),
           ],
-          ["Waiting to be taken over", String(head.waiting)],
+          ["Events waiting", String(head.waiting)],
         ];
   return [
     ...counts,
@@ -220,26 +220,32 @@ function slip(alert) {
               type: "button",
               "data-act": "acknowledge",
               "data-id": alert.id,
-              "aria-label": `${taken ? "Take over" : "Acknowledge"}: ${alert.title}`,
+              "aria-label": `${offer(alert)}: ${alert.title}`,
             },
-            taken ? "Take over" : "Acknowledge",
+            offer(alert),
           )
         : null,
     ),
   );
 }
 
+/** What can be done about it: whoever has it in hand may say more. */
+function offer(alert) {
+  if (alert.state !== "acknowledged") return "Acknowledge";
+  return alert.acknowledged_by === me() ? "Change the note" : "Take over";
+}
+
 on(alertList, "click", "[data-act=acknowledge]", async (button) => {
   const alert = feed.rows("alerts").get(button.dataset.id);
   if (!alert) return;
   const taken = alert.state === "acknowledged";
+  const another = taken && alert.acknowledged_by !== me();
+  const from = another ? ` instead of ${alert.acknowledged_by}'s` : "";
   const done = await ask({
-    title: taken ? "Take over" : "Acknowledge",
-    text: `${alert.title}. It is then ${
-      taken ? "in your hands instead of " + alert.acknowledged_by : "in your hands"
-    }; it stays until the trouble is over.`,
+    title: offer(alert),
+    text: `${alert.title}. It is then in your hands${from}; it stays until the trouble is over.`,
     fields: [note("Note: what is being done (may stay empty)")],
-    button: taken ? "Take over" : "Acknowledge",
+    button: offer(alert),
     work: (values) =>
       act("POST", `/api/v1/alerts/${part(alert.id)}/acknowledgement`, {
         note: noteOf(values),
@@ -291,7 +297,7 @@ function darkRow(site) {
     h("th", { scope: "row", role: "rowheader" }, name),
     h("td", { role: "cell", "data-label": "For" }, age(site.since, "for")),
     h("td", { role: "cell", "data-label": "Why" }, h("span", { class: "cell" }, site.reason)),
-    h("td", { role: "cell", "data-label": "Keeper" }, site.keeper ?? "not told"),
+    h("td", { role: "cell", "data-label": "Keeper" }, site.keeper ?? "not in the region file"),
   );
 }
 

@@ -199,7 +199,8 @@ function drawVerdict(document) {
     row.since ? [" for ", age(row.since, "for")] : null,
     row.reporting ? null : [": ", row.reason],
     document
-      ? `. ${people ? count(people, "member") : "No member"} ${people > 1 ? "were" : "was"} last heard here; ` +
+      ? `. ${people ? count(people, "member") : "No member"} ` +
+          `${people > 1 ? "were" : "was"} last heard here; ` +
           `it says it carries ${carried ? count(carried, "group") : "no group"}.`
       : ".",
   );
@@ -320,11 +321,47 @@ function siteFacts(document) {
       document.gateway_title ? `${document.gateway}: ${document.gateway_title}` : document.gateway,
     ],
     ["Keeper", document.keeper],
+    ...gatewayFacts(feed.rows("gateways").get(gateway)),
     ["Frequency", document.freq_mhz === null ? null : `${document.freq_mhz.toFixed(3)} MHz`],
     ["Antenna", document.antenna_m === null ? null : `${document.antenna_m} m above the ground`],
     ["Range", document.range_km === null ? null : `${document.range_km} km, as configured`],
     ["Position", known ? degrees(document) : "not known"],
   ]);
+}
+
+const STANDS = { up: "reporting", down: "down", silent: "silent", never: "never heard of" };
+
+/** What the gateway's heartbeats tell: for whoever looks after the site. */
+function gatewayFacts(row) {
+  if (!row) return [];
+  const others = row.repeaters.filter((one) => one.repeater !== repeater);
+  const offset = row.clock_offset_s;
+  return [
+    ["It is", [STANDS[row.standing], row.since ? [" for ", age(row.since, "for")] : null]],
+    ["Its clock", offset === null ? null : clockWords(offset)],
+    [
+      "In its spool",
+      row.spooled === null ? null : row.spooled ? `${count(row.spooled, "event")} wait` : "nothing",
+    ],
+    ["Its agent", row.software],
+    [
+      "Also on it",
+      join(
+        ", ",
+        others.map((one) => [
+          repeaterLink(one.repeater),
+          one.reporting ? null : ` (${one.reporting === false ? "not reporting" : "not known"})`,
+        ]),
+      ),
+    ],
+  ];
+}
+
+/** `offset_s` is what its times are corrected by: above zero its clock is slow. */
+function clockWords(offset_s) {
+  if (Math.abs(offset_s) < 0.5) return "right";
+  const side = offset_s > 0 ? "behind" : "ahead";
+  return `${figure(Math.abs(offset_s))} s ${side}; its times are corrected`;
 }
 
 // -- reading -----------------------------------------------------------------------------------------
@@ -341,6 +378,7 @@ const documents = poll(
 const feed = start(["gateways", "alerts", "places"], () => {
   drawVerdict(newest);
   drawAlerts();
+  if (newest) show(site, siteFacts(newest));
   // Somebody came, went or was heard here: the document is older than that.
   const people = [...feed.rows("places").values()]
     .filter((row) => row.repeater === repeater)

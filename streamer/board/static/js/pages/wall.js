@@ -122,8 +122,8 @@ function sentence(all, alerts, late, state) {
   const number = (standing) => all.filter((row) => row.standing === standing).length;
   const parts = NOT_IN_REACH.filter(number).map((s) => `${number(s)} ${spoken(s)}`);
   if (parts.length) return `Of ${count(all.length, "member")}: ${parts.join(", ")}.`;
-  const people = all.length ? `All ${count(all.length, "member")} in reach.` : "Nobody is a member.";
-  return `${people} ${others(alerts, late)}`;
+  const people = all.length ? `All ${count(all.length, "member")} in reach` : "Nobody is a member";
+  return `${people}. ${others(alerts, late)}`;
 }
 
 /** What else is wrong, in numbers; what is in hand is told from what is open. */
