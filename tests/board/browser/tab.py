@@ -24,7 +24,7 @@ SETTLED: Final = "#content[aria-busy=false]"
 FEED: Final = "/api/v1/feed"
 QUIET: Final = """() => new Promise(done => {
     let quiet = null;
-    const restart = () => { clearTimeout(quiet); quiet = setTimeout(finish, 300); };
+    const restart = () => { clearTimeout(quiet); quiet = setTimeout(finish, 200); };
     const observer = new MutationObserver(restart);
     const finish = () => {
         observer.disconnect();
@@ -36,7 +36,7 @@ QUIET: Final = """() => new Promise(done => {
     observer.observe(document.body, {childList: true, subtree: true});
     restart();
 })"""
-"""Nothing has been put in or taken out for 0.3 s; ages tick once a second."""
+"""Nothing has been put in or taken out for 0.2 s; ages tick once a second."""
 
 
 class Tab:
