@@ -277,6 +277,7 @@ class AckReply(Message):
     text: ShortText
     over: OverId | None = None
     at: Moment
+    duties: tuple[DutyMark, ...] = Field((), description="duties of the group that run")
 
 
 class TimeReply(Message):

@@ -159,7 +159,7 @@ class Deriver:
         self._fill(outcome, snapshot, fanout, shown, duties, now_ms)
         self._tell_dark_gateways(snapshot, shown, sights, now_ms)
         outcome.messages += make.replies(
-            view.name, snapshot, judged, round(view.limits.reply_within_s * 1000), now_ms
+            view.name, snapshot, judged, round(view.limits.reply_within_s * 1000), now_ms, duties
         )
         self._watch.group(snapshot, judged, fanout)
         return WorkedOut(outcome, snapshot.conditions, trouble.conditions, trouble.endings, duties)

@@ -181,6 +181,7 @@ def replies(
     judged: Sequence[tuple[Summary, Judgement]],
     within_ms: int,
     now_ms: int,
+    duties: tuple[DutyMark, ...] = (),
 ) -> list[OutMessage]:
     """Acknowledgements for those who came in or went out just now.
 
@@ -200,7 +201,7 @@ def replies(
         # Checked out by hand: nobody on the air has said anything that could be answered.
         heard = said is not None and said.repeater
         if heard and said is not None and abs(now_ms - said.ms) <= within_ms:
-            made.append(_reply(region, snapshot.group, summary.station, said, word, now_ms))
+            made.append(_reply(region, snapshot.group, summary.station, said, word, now_ms, duties))
     return made
 
 
@@ -209,7 +210,15 @@ def newest_check_out(summary: Summary, judgement: Judgement) -> Said | None:
     return next((s for s in said if s.ms == judgement.since_ms), None)
 
 
-def _reply(region: str, group: str, station: str, said: Said, word: str, now_ms: int) -> OutMessage:
+def _reply(
+    region: str,
+    group: str,
+    station: str,
+    said: Said,
+    word: str,
+    now_ms: int,
+    duties: tuple[DutyMark, ...],
+) -> OutMessage:
     reply = AckReply(
         station=station,
         group=group,
@@ -217,6 +226,7 @@ def _reply(region: str, group: str, station: str, said: Said, word: str, now_ms:
         text=f"{word} {group}",
         over=said.over,
         at=from_ms(now_ms),
+        duties=duties,
     )
     topic = topics.reply_topic(region, said.gateway)
     # The same answer made twice has the same name, and so goes out once.

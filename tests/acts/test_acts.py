@@ -279,6 +279,11 @@ class TestDuties:
         assert stage.fanout().duties == stage.reach().duties == (duty.mark,)
         assert stage.alert(starved).duties == (duty.mark,)
         assert stage.fanout("RESCUE").duties == ()
+        stage.bench.passing.clear()
+        stage.key(OTHER, over="o3")
+        answers = [json.loads(p) for t, p in stage.bench.passing if "/reply/" in t]
+        marks = [a["duties"] for a in answers if a["kind"] == "ack"]
+        assert marks == [[duty.mark.model_dump(mode="json")]]
         stage.acts.end_duty(duty.id, "bob")
         stage.wait(2)
         assert f"net/scene/duty/{duty.id}" not in stage.bench.retained
