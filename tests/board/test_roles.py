@@ -91,13 +91,14 @@ BODIES: Final[dict[str, Any]] = {
     "PUT /api/v1/groups/{group}/orders/{gateway}/{port}": PIN,
     "POST /api/v1/duties": DUTY,
 }
-BEFORE: Final[dict[str, tuple[str, str, Any]]] = {
-    "DELETE /api/v1/groups/{group}/orders/{gateway}/{port}": ("PUT", ORDERS, PIN),
-    "POST /api/v1/duties/{duty_id}/end": ("POST", "/api/v1/duties", DUTY),
-    "POST /api/v1/groups/{group}/roll-call": ("DELETE", ROLL_CALL, None),
-    "DELETE /api/v1/groups/{group}/roll-call": ("POST", ROLL_CALL, None),
-    "POST /api/v1/groups/{group}/roll-call/answers/{station}": ("POST", ROLL_CALL, None),
-    "DELETE /api/v1/calls/{call:path}": ("POST", f"/api/v1/calls/{MADE_UP}", None),
+_END, _BEGIN = ("DELETE", ROLL_CALL, None), ("POST", ROLL_CALL, None)
+BEFORE: Final[dict[str, list[tuple[str, str, Any]]]] = {
+    "DELETE /api/v1/groups/{group}/orders/{gateway}/{port}": [("PUT", ORDERS, PIN)],
+    "POST /api/v1/duties/{duty_id}/end": [("POST", "/api/v1/duties", DUTY)],
+    "POST /api/v1/groups/{group}/roll-call": [_END],
+    "DELETE /api/v1/groups/{group}/roll-call": [_BEGIN],
+    "POST /api/v1/groups/{group}/roll-call/answers/{station}": [_END, _BEGIN],
+    "DELETE /api/v1/calls/{call:path}": [("POST", f"/api/v1/calls/{MADE_UP}", None)],
 }
 """What an administrator does first, so that the act itself can be done; whether that was so already
 is no matter."""
@@ -204,8 +205,7 @@ def test_each_role_gets_what_it_may(line: Line, boards: Boards, rig: Rig) -> Non
     found = []
     for name in VISITORS:
         address = line.address
-        if line.route in BEFORE:
-            method, first, body = BEFORE[line.route]
+        for method, first, body in BEFORE.get(line.route, ()):
             said = boards.admin.ask(method, first, body)
             if "DUTY" in address:
                 address = address.replace("DUTY", said.json()["id"])
