@@ -23,7 +23,7 @@ export class Chart {
     this.svg = s("svg", {
       class: "chart",
       role: "img",
-      "aria-labelledby": this.id,
+      "aria-labelledby": `${this.id}-head ${this.id}`,
       height: HEIGHT,
     });
     this.summary = h("p", { class: "summary", id: this.id });
@@ -33,7 +33,12 @@ export class Chart {
       h(
         "figcaption",
         {},
-        h("h3", {}, title, unit ? h("span", { class: "quiet" }, `, ${unit}`) : null),
+        h(
+          "h3",
+          { id: `${this.id}-head` },
+          title,
+          unit ? h("span", { class: "quiet" }, `, ${unit}`) : null,
+        ),
         this.summary,
       ),
       this.svg,
