@@ -13,7 +13,8 @@ from pydantic import BaseModel, ConfigDict
 from streamer.alerts.desk import AlertConflict, acknowledge_alert
 from streamer.clock import Clock, from_ms, to_ms
 from streamer.contract.common import Moment
-from streamer.contract.published import Alert, Duty, DutyKind, Order, OrderKind, RollCall
+from streamer.contract.duty import DutyKind
+from streamer.contract.published import Alert, Duty, Order, OrderKind, RollCall
 from streamer.contract.topics import duty_topic
 from streamer.domain.model import Call, GroupSnapshot, Ordered
 from streamer.problems import suggestion

@@ -16,7 +16,7 @@ from streamer.agent.sender import Sender
 from streamer.agent.sources import Source, make_source
 from streamer.agent.spool import Spool
 from streamer.clock import Clock, from_ms
-from streamer.contract.published import AckReply
+from streamer.contract.replies import AckReply
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ from streamer.agent.intake import ClockWatch
 from streamer.agent.spool import Spool
 from streamer.clock import from_ms, to_ms
 from streamer.contract.events import RepeaterState, State
-from streamer.contract.published import TimeReply
+from streamer.contract.replies import TimeReply
 
 QUICK: Final = 3  # heartbeats in quick order after a connection, so that the offset is soon known
 QUICK_S: Final = 1.0

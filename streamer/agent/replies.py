@@ -13,7 +13,7 @@ from typing import Final
 
 from streamer.agent.config import ReplySettings
 from streamer.agent.logs import Log
-from streamer.contract.published import AckReply
+from streamer.contract.replies import AckReply
 from streamer.mqtt.settings import PASSWORD_VARIABLE
 
 _WAITING: Final = 64

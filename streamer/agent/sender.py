@@ -15,7 +15,7 @@ from streamer.agent.logs import Log
 from streamer.agent.outgoing import Outgoing
 from streamer.agent.spool import Spool, SpoolError
 from streamer.clock import Clock
-from streamer.contract.published import AckReply, TimeReply
+from streamer.contract.replies import AckReply, TimeReply
 from streamer.contract.topics import Kind, gateway_topic, reply_topic
 from streamer.mqtt.connection import (
     BrokerRefused,

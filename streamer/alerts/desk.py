@@ -5,7 +5,8 @@ from collections.abc import Mapping, Sequence
 from streamer.alerts.conditions import Condition
 from streamer.alerts.lifecycle import Changes, acknowledge, reconcile
 from streamer.clock import from_ms
-from streamer.contract.published import Alert, DutyMark
+from streamer.contract.duty import DutyMark
+from streamer.contract.published import Alert
 from streamer.contract.topics import alert_topic
 from streamer.state.entries import Act, Entry
 from streamer.state.shapes import OutMessage

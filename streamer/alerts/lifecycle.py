@@ -6,7 +6,8 @@ from typing import Any, Final
 
 from streamer.alerts.conditions import Condition
 from streamer.clock import from_ms
-from streamer.contract.published import Alert, AlertKind, AlertState, DutyMark, Severity
+from streamer.contract.duty import DutyMark
+from streamer.contract.published import Alert, AlertKind, AlertState, Severity
 
 _RANK: Final = {Severity.NOTICE: 0, Severity.WARNING: 1, Severity.CRITICAL: 2}
 _ENDED: Final = {

@@ -15,7 +15,8 @@ from streamer.board.access import Role, Who, need
 from streamer.board.api import Group, WithActs
 from streamer.board.problems import CHANGES, responses
 from streamer.contract.common import GroupName, Name
-from streamer.contract.published import Alert, Duty, DutyKind, Order, OrderKind, RollCall
+from streamer.contract.duty import DutyKind
+from streamer.contract.published import Alert, Duty, Order, OrderKind, RollCall
 from streamer.domain.quarantine import quarantine_name
 
 SHORTEST_ORDER_S = 60.0

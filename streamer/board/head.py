@@ -7,7 +7,8 @@ from streamer.board.making import alert_counts, gateway_counts, moment_of, repea
 from streamer.board.rows import GatewayRow, HeadRow, PublicRegion, RunningDuty, WorkerLife
 from streamer.clock import from_ms
 from streamer.config import RegionView
-from streamer.contract.published import Alert, Duty, DutyKind, Severity
+from streamer.contract.duty import DutyKind
+from streamer.contract.published import Alert, Duty, Severity
 from streamer.domain.workers import Workers
 
 

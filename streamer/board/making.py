@@ -23,12 +23,12 @@ from streamer.board.rows import (
 from streamer.clock import from_ms
 from streamer.config import RegionView, Repeater
 from streamer.contract.common import Moment
+from streamer.contract.duty import DutyMark
 from streamer.contract.events import RepeaterState as RepeaterWord
 from streamer.contract.published import (
     Alert,
     AlertState,
     Carriage,
-    DutyMark,
     FanOut,
     FanOutRepeater,
     Member,

@@ -9,12 +9,11 @@ from typing import Annotated, Any, Generic, Literal, TypeVar
 from pydantic import BaseModel, ConfigDict, Field
 
 from streamer.contract.common import GroupName, Moment, Name, RepeaterId
+from streamer.contract.duty import DutyKind, DutyMark
 from streamer.contract.published import (
     CAUTION,
     Alert,
     Carriage,
-    DutyKind,
-    DutyMark,
     IdleRepeater,
     Member,
     Order,

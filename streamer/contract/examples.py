@@ -15,6 +15,7 @@ from pydantic import BaseModel
 
 from streamer.contract import published as out
 from streamer.contract import topics
+from streamer.contract.duty import DutyKind
 from streamer.contract.events import (
     Heard,
     Phase,
@@ -24,6 +25,7 @@ from streamer.contract.events import (
     RouteAction,
     State,
 )
+from streamer.contract.replies import AckReply, TimeReply
 from streamer.contract.topics import Kind
 
 REGION: Final = "farisle"
@@ -353,7 +355,7 @@ def _duties(start: datetime) -> list[Example]:
         id="duty-20260101-115000-3f9a",
         version=int(start.timestamp() * 1000) - 600_000,
         title="Winter search exercise",
-        kind=out.DutyKind.EXERCISE,
+        kind=DutyKind.EXERCISE,
         groups=(GROUP,),
         started_at=start - timedelta(minutes=10),
         started_by="desk1",
@@ -368,14 +370,14 @@ def _duties(start: datetime) -> list[Example]:
 
 
 def _replies(start: datetime) -> list[Example]:
-    def ack(seconds: float, word: str, station: str, repeater: str, over: str) -> out.AckReply:
+    def ack(seconds: float, word: str, station: str, repeater: str, over: str) -> AckReply:
         at = start + timedelta(seconds=seconds)
         text = f"{word} {GROUP}"
-        return out.AckReply(
+        return AckReply(
             station=station, group=GROUP, repeater=repeater, text=text, over=over, at=at
         )
 
-    heartbeat = out.TimeReply(
+    heartbeat = TimeReply(
         boot=boot_id(start - timedelta(minutes=1), 2),
         session=1,
         seq=2,

@@ -1,22 +1,19 @@
 """What the workers publish: fan-out, reach, alerts, replies, refusals and their sign of life."""
 
 from enum import StrEnum
-from typing import Annotated, Final, Literal
+from typing import Annotated, Final
 
 from pydantic import Field
 
 from streamer.contract.common import (
-    BootId,
     GroupName,
     Message,
     Moment,
     Name,
-    OverId,
     RepeaterId,
-    Seq,
-    ShortText,
     Version,
 )
+from streamer.contract.duty import DutyKind, DutyMark
 
 CAUTION: Final = (
     "Call signs are not authenticated on the air. Not heard does not mean in danger; heard does "
@@ -79,22 +76,6 @@ class AlertKind(StrEnum):
     CLOCK_SKEW = "clock_skew"
     EVENTS_LOST = "events_lost"
     TWO_PLACES = "two_places"
-
-
-class DutyKind(StrEnum):
-    """What a duty is: practised, or in earnest."""
-
-    EXERCISE = "exercise"
-    ACTUAL = "actual"
-
-
-class DutyMark(Message):
-    """A duty that runs while something is said. It does not say that trouble is played: a gateway
-    that is lost during an exercise is lost."""
-
-    id: Name
-    title: str
-    kind: DutyKind
 
 
 class Duty(Message):
@@ -264,40 +245,6 @@ class Alert(Message):
         (), description="duties that run; the trouble is real all the same"
     )
     caution: str = CAUTION
-
-
-class AckReply(Message):
-    """A check-in or check-out answered; `text` is short enough to send on the air."""
-
-    v: Version = 1
-    kind: Literal["ack"] = "ack"
-    station: str
-    group: GroupName
-    repeater: RepeaterId
-    text: ShortText
-    over: OverId | None = None
-    at: Moment
-    duties: tuple[DutyMark, ...] = Field((), description="duties of the group that run")
-
-
-class TimeReply(Message):
-    """A heartbeat answered with the server's times (RFC 5905, figure 'on-wire protocol').
-
-    T1 = `agent_sent_at` (echoed), T2 = `received_at`, T3 = `replied_at`; T4 is the agent's.
-    """
-
-    v: Version = 1
-    kind: Literal["time"] = "time"
-    boot: BootId
-    session: int
-    seq: Seq
-    agent_sent_at: Moment
-    received_at: Moment
-    replied_at: Moment
-
-
-Reply = Annotated[AckReply | TimeReply, Field(discriminator="kind")]
-"""Topic `reply/{gateway}`, not retained."""
 
 
 class WorkerState(Message):

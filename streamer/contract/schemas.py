@@ -9,15 +9,8 @@ from pydantic.json_schema import GenerateJsonSchema
 from streamer.contract.common import MAX_EVENTS_PER_MESSAGE
 from streamer.contract.events import Heard, Route, State
 from streamer.contract.moment import MOMENT_SCHEMA
-from streamer.contract.published import (
-    Alert,
-    Duty,
-    FanOut,
-    Reach,
-    Refusal,
-    Reply,
-    WorkerState,
-)
+from streamer.contract.published import Alert, Duty, FanOut, Reach, Refusal, WorkerState
+from streamer.contract.replies import Reply
 
 DIALECT: Final = "https://json-schema.org/draft/2020-12/schema"
 

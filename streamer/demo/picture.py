@@ -11,7 +11,6 @@ from streamer.clock import to_ms
 from streamer.contract.decode import decode
 from streamer.contract.events import Heard
 from streamer.contract.published import (
-    AckReply,
     Alert,
     AlertState,
     Carriage,
@@ -19,9 +18,9 @@ from streamer.contract.published import (
     FanOutRepeater,
     Reach,
     Refusal,
-    Reply,
     WorkerState,
 )
+from streamer.contract.replies import AckReply, Reply
 from streamer.contract.topics import ROOT, parse_inbound
 from streamer.domain.workers import Workers
 

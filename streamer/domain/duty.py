@@ -2,7 +2,8 @@
 
 from collections.abc import Iterable
 
-from streamer.contract.published import Duty, DutyKind, DutyMark
+from streamer.contract.duty import DutyKind, DutyMark
+from streamer.contract.published import Duty
 
 
 def running(duties: Iterable[Duty]) -> tuple[Duty, ...]:

@@ -5,10 +5,10 @@ from collections import Counter
 
 from streamer.clock import Clock
 from streamer.contract.common import Moment
+from streamer.contract.duty import DutyMark
 from streamer.contract.published import (
     CAUTION,
     Carriage,
-    DutyMark,
     FanOutRepeater,
     IdleRepeater,
     Member,

@@ -13,7 +13,8 @@ from streamer.alerts import conditions as found
 from streamer.alerts.conditions import Condition
 from streamer.alerts.desk import AlertConflict, raise_alerts
 from streamer.clock import Clock
-from streamer.contract.published import Answered, DutyMark
+from streamer.contract.duty import DutyMark
+from streamer.contract.published import Answered
 from streamer.contract.topics import fanout_topic, reach_topic
 from streamer.domain.duty import marks_of
 from streamer.domain.fanout import FanOutResult

@@ -5,12 +5,11 @@ from collections.abc import Sequence
 from streamer.clock import from_ms
 from streamer.config import Policy
 from streamer.contract import topics
+from streamer.contract.duty import DutyMark
 from streamer.contract.events import State
 from streamer.contract.published import (
-    AckReply,
     Answered,
     Carriage,
-    DutyMark,
     FanOut,
     FanOutRepeater,
     IdleRepeater,
@@ -20,8 +19,8 @@ from streamer.contract.published import (
     Reach,
     RollCall,
     Standing,
-    TimeReply,
 )
+from streamer.contract.replies import AckReply, TimeReply
 from streamer.domain.fanout import FanOutResult, Wanted
 from streamer.domain.membership import Judgement, checked_in_ms
 from streamer.domain.model import Call, Carrying, GroupSnapshot, Ordered, Said, Summary

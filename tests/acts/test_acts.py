@@ -9,7 +9,8 @@ from typing import Any
 import pytest
 
 from streamer.acts.acts import LONGEST_ORDER_S, Acts, NotThere, Refused
-from streamer.contract.published import Alert, DutyKind, FanOut, OrderKind, Reach, Standing, Why
+from streamer.contract.duty import DutyKind
+from streamer.contract.published import Alert, FanOut, OrderKind, Reach, Standing, Why
 from streamer.state.entries import Act
 from tests.servers import Redis
 from tests.state.scene import Bench, BenchWorker, Teller, region

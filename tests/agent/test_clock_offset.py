@@ -14,7 +14,7 @@ from streamer.agent.logs import Log
 from streamer.agent.spool import Spool
 from streamer.clock import ManualClock, ShiftedClock, SystemClock, from_ms
 from streamer.contract.events import Heard, State
-from streamer.contract.published import AckReply, TimeReply
+from streamer.contract.replies import AckReply, TimeReply
 from streamer.contract.topics import Kind
 from streamer.mqtt.connection import Incoming
 from streamer.mqtt.settings import BrokerSettings

@@ -14,7 +14,7 @@ from streamer.agent.config import ReplySettings
 from streamer.agent.logs import Log
 from streamer.agent.replies import ReplyRunner
 from streamer.clock import SystemClock, from_ms
-from streamer.contract.published import AckReply
+from streamer.contract.replies import AckReply
 from streamer.mqtt.settings import PASSWORD_VARIABLE
 
 from .tools import GATEWAY, REGION, Broker, Listen, StartAgent, settings_for, until

@@ -17,12 +17,12 @@ from streamer.board.rows import PUBLIC_TABLE, fanout_table, roster_table
 from streamer.clock import from_ms
 from streamer.contract import topics
 from streamer.contract.common import Message
+from streamer.contract.duty import DutyKind
 from streamer.contract.published import (
     Alert,
     AlertKind,
     AlertState,
     Carriage,
-    DutyKind,
     FanOut,
     FanOutRepeater,
     Member,

@@ -16,7 +16,7 @@ from streamer.config import load_region
 from streamer.contract import export
 from streamer.contract.decode import decode
 from streamer.contract.examples import examples
-from streamer.contract.published import Reply
+from streamer.contract.replies import Reply
 from streamer.contract.schemas import MESSAGES, MessageKind
 from streamer.contract.topics import Kind, parse_inbound
 from tests.contract.cases import BAD, KINDS, SHARED, bad_ids, good, kind_of, schema_of, spoilt

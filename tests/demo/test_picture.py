@@ -3,7 +3,6 @@
 from streamer.clock import from_ms
 from streamer.contract import topics
 from streamer.contract.published import (
-    AckReply,
     Alert,
     AlertKind,
     AlertState,
@@ -17,6 +16,7 @@ from streamer.contract.published import (
     Why,
     WorkerState,
 )
+from streamer.contract.replies import AckReply
 from streamer.demo.picture import ChangeKind, Picture
 
 NOW = 1_767_225_600_000

@@ -5,7 +5,8 @@ import json
 import pytest
 
 from streamer.acts.acts import Acts
-from streamer.contract.published import DutyKind, OrderKind
+from streamer.contract.duty import DutyKind
+from streamer.contract.published import OrderKind
 from streamer.reading import alerts, group, where
 from tests.reading.conftest import Story, must_fit
 

@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 from redis.crc import key_slot
 
 from streamer.acts.acts import Acts
-from streamer.contract.published import DutyKind, OrderKind
+from streamer.contract.duty import DutyKind
+from streamer.contract.published import OrderKind
 from streamer.state.keys import ALERTS, REGION, Keys
 from streamer.state.scripts import Script, Scripts
 from streamer.state.store import Store, connect

@@ -10,7 +10,8 @@ from streamer.clock import from_ms
 from streamer.config import Policy
 from streamer.contract.common import MAX_TEXT
 from streamer.contract.events import State
-from streamer.contract.published import AckReply, Carriage, FanOut, Reach, TimeReply, Why
+from streamer.contract.published import Carriage, FanOut, Reach, Why
+from streamer.contract.replies import AckReply, TimeReply
 from streamer.domain.fanout import FanOutResult, Wanted
 from streamer.domain.membership import judge
 from streamer.domain.model import Carrying, Fix, GroupSnapshot, Summary
