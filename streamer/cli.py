@@ -36,7 +36,7 @@ def _load(name: str) -> ModuleType:
             raise
         print(
             f"streamer {name}: the package {error.name!r} is missing; "
-            f"install it with: pip install 'streamer[{extra}]'",
+            f"install it with: pip install '.[{extra}]' in the folder of streamer's sources",
             file=sys.stderr,
         )
         raise SystemExit(2) from error

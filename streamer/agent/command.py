@@ -19,6 +19,7 @@ from streamer.agent.events import EventError, RepeaterChange
 from streamer.agent.intake import ClockWatch, Intake
 from streamer.agent.logs import Log, log_to
 from streamer.agent.nmea import NmeaError
+from streamer.agent.nmea import require as require_nmea
 from streamer.agent.patterns import PatternError
 from streamer.agent.sources.base import SourceError
 from streamer.agent.spool import Spool, SpoolError
@@ -56,6 +57,12 @@ def main(args: argparse.Namespace) -> int:
     if args.source is not None:
         print("--source goes with --try FILE", file=sys.stderr)
         return 2
+    try:
+        if any(source.format == "nmea" for source in settings.source):
+            require_nmea()
+    except NmeaError as error:
+        print(f"{args.config}: a source of format nmea: {error}", file=sys.stderr)
+        return 1
     if args.check:
         return _check(args.config, settings)
     return _run(settings)

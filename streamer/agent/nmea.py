@@ -60,7 +60,8 @@ def _library() -> Any:
         import pynmea2  # noqa: PLC0415 - an extra, and memory for those who have no use for it
     except ImportError as error:
         raise NmeaError(
-            "pynmea2 is not installed: install the extra, streamer[nmea], for NMEA positions"
+            "pynmea2 is not installed: for NMEA positions, pip install '.[nmea]' in the folder of "
+            "streamer's sources"
         ) from error
     return pynmea2
 

@@ -210,7 +210,7 @@ class Outgoing:
                 "nobody_subscribed",
                 kind=flight.kind,
                 why="the broker has no subscriber for these events, which stay in the spool: "
-                "is a worker running?",
+                "is a worker of this region running?",
             )
 
     @staticmethod

@@ -83,7 +83,10 @@ class Gate:
                 f"use {self._settings.behind_proxy}, and let the proxy pass the Host header on; "
                 "further names are given by --name"
             )
-        return "use the address that it printed at its start, or give the name by --name"
+        return (
+            "use its IP address or the one that it printed at its start; start it with --name HOST "
+            "for a name by which browsers are to ask for it"
+        )
 
     def _from_ours(self, request: Request, host: str) -> bool:
         site = request.headers.get("sec-fetch-site")

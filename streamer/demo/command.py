@@ -103,7 +103,7 @@ def main(args: argparse.Namespace) -> int:
     except ModuleNotFoundError as error:
         print(
             f"streamer demo: the package {error.name} is missing: "
-            "pip install 'streamer[demo]' brings all it needs",
+            "pip install '.[demo]' in the folder of streamer's sources brings all it needs",
             file=sys.stderr,
         )
         return USED_WRONGLY

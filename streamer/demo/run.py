@@ -163,8 +163,7 @@ def _play(options: Options, stage: _Stage, stop: Stop) -> None:
         _turns(options, stage, stop, lambda: None)
     elif console.is_terminal:
         services = f"{_first_word(stage.broker.what)}, {_first_word(stage.redis.what)}"
-        if stage.board is not None:
-            services = f"board {stage.board.url}  {services}"
+        board = stage.board.url if stage.board is not None else ""
         titles = {name: group.title for name, group in stage.view.groups.items()}
         title = stage.view.region.title
         with Screen(console) as screen:
@@ -172,7 +171,9 @@ def _play(options: Options, stage: _Stage, stop: Stop) -> None:
                 options,
                 stage,
                 stop,
-                lambda: screen.show(stage.show.picture, stage.show.scene(title, services, titles)),
+                lambda: screen.show(
+                    stage.show.picture, stage.show.scene(title, services, titles, board)
+                ),
             )
     else:
         lines = Lines(sys.stdout)

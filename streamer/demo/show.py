@@ -89,7 +89,7 @@ class Show:
         wanted = [r.repeater for r in fanout.repeaters]
         self._network.on_fanout(fanout.group, fanout.version, wanted)
 
-    def scene(self, title: str, services: str, titles: dict[str, str]) -> Scene:
+    def scene(self, title: str, services: str, titles: dict[str, str], board: str) -> Scene:
         """What the view shows besides the picture."""
         show_s = self.show_s
         reached, coming = story.last_and_next(show_s)
@@ -98,6 +98,7 @@ class Show:
             show_s=show_s,
             now_ms=self._clock.now_ms(),
             services=services,
+            board=board,
             reached=reached,
             coming=coming,
             coming_in_s=(coming.at_s - show_s) / self._speed,

@@ -54,9 +54,18 @@ class BrokerSettings(BaseModel):
     connect_timeout_s: Annotated[float, Field(gt=0, le=120)] = 5.0
 
     def password(self) -> SecretStr | None:
-        """The password, read anew at each connection so that a rotated file takes effect."""
+        """The password, read anew at each connection so that a rotated file takes effect.
+
+        Raises OSError, with what to do, when the file cannot be read.
+        """
         if self.password_file is not None:
-            return SecretStr(self.password_file.read_text().strip())
+            try:
+                return SecretStr(self.password_file.read_text().strip())
+            except OSError as error:
+                raise OSError(
+                    f"password_file {str(self.password_file)!r} cannot be read: {error.strerror}; "
+                    "mend its rights or its path, which starts where this program was started"
+                ) from error
         value = os.environ.get(PASSWORD_VARIABLE)
         return SecretStr(value) if value else None
 

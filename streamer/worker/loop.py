@@ -406,7 +406,8 @@ class Worker:
         self._health.redis, self._health.redis_up = str(error)[:200], False
         self._metrics.redis_up.set(0)
         self._metrics.redis_errors.inc()
-        log.warning("redis does not answer: holding", error=str(error)[:300])
+        advice = "is it running? redis_url of the region file or --redis says where"
+        log.warning("redis does not answer: holding", error=str(error)[:300], advice=advice)
 
     def _broker_trouble(self, error: Exception) -> None:
         self._health.broker = str(error)[:200]

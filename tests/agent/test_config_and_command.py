@@ -1,6 +1,7 @@
 """The agent's file, its faults, and the command around it."""
 
 import argparse
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -102,6 +103,21 @@ def test_check(capsys: pytest.CaptureFixture[str], write: Callable[[str], Path])
     assert "region" in capsys.readouterr().err
     assert run("nowhere.toml", "--check") == 1
     assert "cannot be read" in capsys.readouterr().err
+
+
+def test_positions_without_their_reader_are_said_at_once(
+    capsys: pytest.CaptureFixture[str],
+    write: Callable[[str], Path],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    source = '[[source]]\ntype = "udp"\nport = 9\nformat = "nmea"\nrepeater = "uhf"\n'
+    repeater = '[[repeater]]\nid = "uhf"\n'
+    path = str(write(HEAD + repeater + source))
+    assert run(path, "--check") == 0
+    monkeypatch.setitem(sys.modules, "pynmea2", None)
+    for words in ([path, "--check"], [path]):
+        assert run(*words) == 1
+        assert "pynmea2 is not installed" in capsys.readouterr().err
 
 
 def test_used_wrongly(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:

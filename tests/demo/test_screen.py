@@ -14,6 +14,8 @@ from streamer.demo.screen import Scene, compose
 from streamer.demo.story import last_and_next
 from tests.demo.test_picture import NOW, REGION, alert, fanout, reach, worker
 
+BOARD = "http://127.0.0.1:54321/"
+
 
 def scene(trouble: str | None = None) -> Scene:
     reached, coming = last_and_next(30)
@@ -28,6 +30,7 @@ def scene(trouble: str | None = None) -> Scene:
         trouble=trouble,
         news=[f"moved: QA{n}ABC" for n in range(9)],
         group_titles={"SHORE": "Shore watch"},
+        board=BOARD,
     )
 
 
@@ -55,6 +58,11 @@ def test_it_fits(width: int, height: int) -> None:
     lines = text(width, height)
     assert 0 < len(lines) <= height
     assert all(cell_len(line) <= width for line in lines)
+
+
+@pytest.mark.parametrize(("width", "height"), [(200, 60), (80, 24), (60, 20), (40, 12)])
+def test_the_address_of_the_board_is_never_cut_off(width: int, height: int) -> None:
+    assert f"board {BOARD}" in text(width, height)
 
 
 @pytest.mark.parametrize(("width", "height"), [(100, 35), (80, 24)])
