@@ -87,6 +87,7 @@ MAY_IMPORT = {
     },
     "reading": {
         "contract", "clock", "logs", "problems", "config", "domain", "state", "alerts", "worker",
+        "acts",
     },
     "board": {
         "contract", "clock", "logs", "problems", "config", "mqtt", "domain", "state", "alerts",

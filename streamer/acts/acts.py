@@ -16,7 +16,7 @@ from streamer.contract.common import Moment
 from streamer.contract.duty import DutyKind
 from streamer.contract.published import Alert, Duty, Order, OrderKind, RollCall
 from streamer.contract.topics import duty_topic
-from streamer.domain.model import Call, GroupSnapshot, Ordered
+from streamer.domain.model import GroupSnapshot, HeldRollCall, Ordered
 from streamer.problems import suggestion
 from streamer.state.entries import Act, Entry
 from streamer.state.keys import DUTIES_KEPT
@@ -37,6 +37,10 @@ class NotThere(Exception):
 
 class Refused(Exception):
     """The act makes no sense as things stand; the text says why."""
+
+
+class InOtherHands(Refused):
+    """Somebody else has the alert, or nobody needs it any more."""
 
 
 class AcceptedCall(BaseModel):
@@ -63,7 +67,7 @@ class Acts:
     def acknowledge(
         self, alert_id: str, by: str, note: str | None = None, take_over: bool = False
     ) -> Alert:
-        """Take an alert in hand; raises NotThere, or Refused if it is in the hands of another."""
+        """Take an alert in hand; raises NotThere, InOtherHands, Refused."""
         now_ms = self._clock.now_ms()
         try:
             return acknowledge_alert(self._store, alert_id, by, note, now_ms, take_over=take_over)
@@ -71,7 +75,7 @@ class Acts:
             known = suggestion(alert_id, sorted(self._store.all_alerts()))
             raise NotThere(f"no alert {alert_id!r} is open; {known}") from error
         except ValueError as error:
-            raise Refused(str(error)) from error
+            raise InOtherHands(str(error)) from error
         except AlertConflict as error:
             raise Refused(f"alert {alert_id!r} keeps changing just now: try again") from error
 
@@ -139,7 +143,7 @@ class Acts:
         """Begin to note who answers; raises Refused while one is going on."""
         self._group(group)
         now_ms = self._clock.now_ms()
-        call = Call(_new_id("call", now_ms), now_ms, by, {})
+        call = HeldRollCall(_new_id("call", now_ms), now_ms, by, {})
         entry = self._entry(Act.START_ROLL_CALL, by, group, now_ms, None, {"id": call.id})
         writing = Writing(entry, {ROLL_CALL: call_text(call)}, expect={ROLL_CALL: ""})
         if not self._store.write_of_group(group, writing, now_ms):
@@ -180,7 +184,7 @@ class Acts:
         if not self._store.write_of_group(group, writing, now_ms):
             raise Refused(f"the roll call of {group} has just been ended: look again")
 
-    def _call(self, group: str) -> tuple[GroupSnapshot, Call]:
+    def _call(self, group: str) -> tuple[GroupSnapshot, HeldRollCall]:
         snapshot = self._group(group)
         if snapshot.roll_call is None:
             raise NotThere(f"no roll call of {group} is going on")
@@ -322,7 +326,7 @@ class Acts:
         ).model_dump_json()  # fmt: skip
 
 
-def _keyed_since(member: Any, call: Call) -> bool:
+def _keyed_since(member: Any, call: HeldRollCall) -> bool:
     return any(ms >= call.started_ms for ms in member.check_ins_ms)
 
 

@@ -103,7 +103,7 @@ class Ordered:
 
 
 @dataclass(frozen=True, slots=True)
-class Call:
+class HeldRollCall:
     """A roll call that is going on; `answers` are those noted: station -> when, and who marked it
     ('': it answered on the air)."""
 
@@ -134,7 +134,7 @@ class GroupSnapshot:
     born_ms: int | None = None
     orders: tuple[Ordered, ...] = ()
     """Also those that have run out and not been cleared away yet."""
-    roll_call: Call | None = None
+    roll_call: HeldRollCall | None = None
     answered: str = ""
     """Digest of who had answered it, as last published."""
 

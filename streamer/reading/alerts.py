@@ -3,13 +3,12 @@
 import argparse
 from collections import Counter
 
-from streamer.alerts.desk import AlertConflict, acknowledge_alert
-from streamer.clock import Clock
+from streamer.acts.acts import Acts, InOtherHands, NotThere, Refused
+from streamer.clock import Clock, ManualClock
 from streamer.config import RegionView
 from streamer.contract.published import CAUTION, Alert, AlertState, Severity
 from streamer.domain.duty import duty_text
 from streamer.domain.urgency import urgency
-from streamer.problems import suggestion
 from streamer.reading.common import (
     WELL,
     WRONG,
@@ -160,15 +159,13 @@ def _lines(desk: Desk, alert: AlertEntry) -> list[str]:
 
 
 def _acknowledge(desk: Desk, alert_id: str, by: str, note: str | None, take_over: bool) -> Answer:
+    acts = Acts(desk.store, ManualClock(desk.now_ms))  # as of the moment that the answer names
     try:
-        taken = acknowledge_alert(desk.store, alert_id, by, note, desk.now_ms, take_over=take_over)
-    except KeyError as error:
-        known = suggestion(alert_id, sorted(desk.store.all_alerts()))
-        raise NotFound(f"no alert {alert_id!r} is open; {known}") from error
-    except ValueError as error:
+        taken = acts.acknowledge(alert_id, by, note, take_over)
+    except InOtherHands as error:
         raise NotFound(f"{error} (--take-over)") from error
-    except AlertConflict as error:
-        raise NotFound(f"alert {alert_id!r} keeps changing just now: try again") from error
+    except (NotThere, Refused) as error:
+        raise NotFound(str(error)) from error
     entry = _entry(desk, taken)
     document = Taken(**desk.header(), alert=entry)
     return document, lambda: [*note_lines(desk), *_lines(desk, entry)], WELL

@@ -7,12 +7,12 @@ from typing import Any
 
 from streamer.contract.events import RouteAction
 from streamer.domain.model import (
-    Call,
     Carrying,
     Fix,
     Forwarding,
     GatewaySnapshot,
     GroupSnapshot,
+    HeldRollCall,
     LiveState,
     Ordered,
     PathEntry,
@@ -151,7 +151,7 @@ def _ordered(repeater: str, text: str) -> Ordered:
     return Ordered(repeater, *json.loads(text))
 
 
-def call_text(call: Call) -> str:
+def call_text(call: HeldRollCall) -> str:
     return json.dumps([call.id, call.started_ms, call.started_by])
 
 
@@ -159,13 +159,13 @@ def answer_text(ms: int, by: str) -> str:
     return json.dumps([ms, by])
 
 
-def _call(fields: dict[str, str]) -> Call | None:
+def _call(fields: dict[str, str]) -> HeldRollCall | None:
     text = fields.get(ROLL_CALL)
     if not text:
         return None
     answers = {k[1:]: json.loads(v) for k, v in fields.items() if k[0] == ANSWER}
     call_id, started_ms, by = json.loads(text)
-    return Call(call_id, started_ms, by, {s: (ms, who) for s, (ms, who) in answers.items()})
+    return HeldRollCall(call_id, started_ms, by, {s: (ms, who) for s, (ms, who) in answers.items()})
 
 
 def _over(ms: float, repeater: str, over: str, told: float | str) -> PathEntry:

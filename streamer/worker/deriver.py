@@ -30,7 +30,7 @@ from streamer.state.records import ANSWER, ORDER, answer_text
 from streamer.state.shapes import Claim, Outcome, OutMessage
 from streamer.state.store import Store
 from streamer.worker import messages as make
-from streamer.worker.ordered import Ordered
+from streamer.worker.region_orders import RegionOrders
 from streamer.worker.watch import Watch
 
 COMMITTED_AT_ONCE = 32
@@ -106,11 +106,11 @@ def _conditions_digest(conditions: Sequence[Condition], duties: Sequence[DutyMar
 class Deriver:
     """Raises StoreUnavailable; then nothing is lost, the subjects come up again."""
 
-    def __init__(self, store: Store, clock: Clock, watch: Watch, ordered: Ordered) -> None:
+    def __init__(self, store: Store, clock: Clock, watch: Watch, orders: RegionOrders) -> None:
         self._store = store
         self._clock = clock
         self._watch = watch
-        self._ordered = ordered
+        self._orders = orders
         self._memory = Memory()
 
     def look(self, claims: Sequence[Claim]) -> list[ToSend]:
@@ -156,7 +156,7 @@ class Deriver:
                 hidden_ms = judgement.since_ms + CLOSED_SHOWN_MS
                 times.append(hidden_ms if hidden_ms > now_ms else forget_ms)
         outcome.next_ms = min((t for t in times if t is not None), default=0)
-        duties = marks_of(self._ordered.duties, claim.name)
+        duties = marks_of(self._orders.duties, claim.name)
         self._fill(outcome, snapshot, fanout, shown, duties, now_ms)
         self._tell_dark_gateways(snapshot, shown, sights, now_ms)
         outcome.messages += make.replies(
@@ -263,7 +263,7 @@ class Deriver:
             # Before the commit: should this worker die now, it is done again.
             self._store.wake([f"g/{name}" for name in view.groups], now_ms)
         self._watch.gateway(sight, snapshot)
-        duties = marks_of(self._ordered.duties)
+        duties = marks_of(self._orders.duties)
         return WorkedOut(outcome, snapshot.conditions, trouble.conditions, duties=duties)
 
     # -- stations ------------------------------------------------------------------------------
@@ -283,7 +283,7 @@ class Deriver:
         outcome = Outcome(claim, record.rev, record.ver, forget=forget_ms <= now_ms)
         if not outcome.forget:
             outcome.next_ms = min(forget_ms, trouble.next_ms or forget_ms)
-        duties = marks_of(self._ordered.duties)
+        duties = marks_of(self._orders.duties)
         return WorkedOut(outcome, record.conditions, trouble.conditions, duties=duties)
 
     # -- committing ----------------------------------------------------------------------------

@@ -33,8 +33,8 @@ from streamer.worker.intake import Batch, Intake, parts_of
 from streamer.worker.merger import Merged, Merger
 from streamer.worker.messages import time_reply
 from streamer.worker.metrics import Metrics
-from streamer.worker.ordered import Ordered
 from streamer.worker.publisher import Publisher
+from streamer.worker.region_orders import RegionOrders
 from streamer.worker.share import SHARE, filters, own_session, receive, subscribe_to
 from streamer.worker.sign import Sign
 from streamer.worker.watch import Watch
@@ -86,8 +86,8 @@ class Worker:
         self._metrics = metrics
         self._health = health
         self._intake = Intake(view)
-        self._ordered = Ordered(store)
-        self._deriver = Deriver(store, clock, Watch(metrics), self._ordered)
+        self._orders = RegionOrders(store)
+        self._deriver = Deriver(store, clock, Watch(metrics), self._orders)
         self._merger = Merger(store)
         self._sign = Sign(view.name, settings.name, clock)
         self._begun: tuple[int, float] = 0, 0.0  # messages that are being merged, since when
@@ -367,8 +367,8 @@ class Worker:
 
     def _slow_tick(self) -> None:
         now_ms = self._clock.now_ms()
-        if self._ordered.refresh(now_ms):
-            self._intake.rules = self._ordered.rules
+        if self._orders.refresh(now_ms):
+            self._intake.rules = self._orders.rules
         self._store.note_worker(self._settings.name, now_ms)
         self._store.settle_told(now_ms)
         untold = self._store.untold_stations(now_ms - UNTOLD_AFTER_MS)
@@ -388,7 +388,7 @@ class Worker:
             return
         self._view = self._store.view = view
         self._intake = Intake(view)
-        self._ordered.forget()
+        self._orders.forget()
         self._prepared = False
         log.info("region file read again", groups=len(view.groups), gateways=len(view.gateways))
 

@@ -23,7 +23,7 @@ from streamer.contract.published import (
 from streamer.contract.replies import AckReply, TimeReply
 from streamer.domain.fanout import FanOutResult, Wanted
 from streamer.domain.membership import Judgement, checked_in_ms
-from streamer.domain.model import Call, Carrying, GroupSnapshot, Ordered, Said, Summary
+from streamer.domain.model import Carrying, GroupSnapshot, HeldRollCall, Ordered, Said, Summary
 from streamer.state.shapes import OutMessage
 
 _EPOCH = from_ms(0)
@@ -106,14 +106,14 @@ def reach_body(
     )
 
 
-def roll_call_of(call: Call | None) -> RollCall | None:
+def roll_call_of(call: HeldRollCall | None) -> RollCall | None:
     if call is None:
         return None
     return RollCall(id=call.id, started_at=from_ms(call.started_ms), started_by=call.started_by)
 
 
 def answer_to(
-    call: Call | None, summary: Summary
+    call: HeldRollCall | None, summary: Summary
 ) -> tuple[int | None, Answered | None, str | None]:
     """When, how, and marked by whom a station answered a roll call; the first answer counts.
 
@@ -132,7 +132,9 @@ def answer_to(
     return ms, Answered.DESK if by else Answered.AIR, by or None
 
 
-def _member(summary: Summary, judgement: Judgement, policy: Policy, call: Call | None) -> Member:
+def _member(
+    summary: Summary, judgement: Judgement, policy: Policy, call: HeldRollCall | None
+) -> Member:
     fix = summary.fix
     answered_ms, how, by = answer_to(call, summary)
     closed = judgement.standing is Standing.CHECKED_OUT

@@ -14,7 +14,7 @@ from streamer.state.store import Store, connect
 from streamer.worker.deriver import Deriver, ToSend
 from streamer.worker.intake import Batch, Intake
 from streamer.worker.metrics import Metrics
-from streamer.worker.ordered import Ordered
+from streamer.worker.region_orders import RegionOrders
 from streamer.worker.watch import Watch
 
 START_MS = 1_800_000_000_000
@@ -147,8 +147,8 @@ class BenchWorker:
         self.bench = bench
         self.store = Store(connect(bench.url), bench.view)
         self.intake = Intake(bench.view)
-        self.ordered = Ordered(self.store)
-        self.deriver = Deriver(self.store, bench.clock, Watch(Metrics()), self.ordered)
+        self.orders = RegionOrders(self.store)
+        self.deriver = Deriver(self.store, bench.clock, Watch(Metrics()), self.orders)
         self.refusals: list[Any] = []
 
     def steps(self, messages: Sequence[Incoming]) -> Iterator[str]:
@@ -186,8 +186,8 @@ class BenchWorker:
     def sweep(self) -> int:
         """What any worker does by the clock; returns how much there was to do."""
         now_ms, done = self.bench.clock.now_ms(), 0
-        if self.ordered.refresh(now_ms):
-            self.intake.rules = self.ordered.rules
+        if self.orders.refresh(now_ms):
+            self.intake.rules = self.orders.rules
         untold = self.store.untold_stations(now_ms - 3000)
         if untold:
             tells = self.store.apply_stations({name: [] for name in untold}, now_ms)

@@ -75,3 +75,26 @@ export function spreadText(values, unit) {
     ? mean
     : [mean, h("span", { class: "quiet" }, ` (${figure(values.min)} to ${figure(values.max)})`)];
 }
+
+/** The cell of a table, its parts kept together. */
+export function cell(...children) {
+  return h("span", { class: "cell" }, children);
+}
+
+/** Columns of signal and error rate, best first. */
+export const levelColumns = [
+  {
+    key: "signal",
+    label: "Signal",
+    first: "down",
+    sort: (row) => row.rssi_dbm?.mean ?? -Infinity,
+    cell: (row) => cell(spreadText(row.rssi_dbm, "dBm")),
+  },
+  {
+    key: "errors",
+    label: "Error rate",
+    first: "down",
+    sort: (row) => row.ber_pct?.mean ?? -1,
+    cell: (row) => cell(spreadText(row.ber_pct, "%")),
+  },
+];

@@ -4,7 +4,9 @@ import { part } from "../act.js";
 import {
   alertItems,
   alertsAbout,
+  cell,
   documentNotes,
+  levelColumns,
   problemText,
   sheet,
   spreadText,
@@ -72,20 +74,7 @@ const heard = new Table({
       sort: (row) => (row.here ? 0 : 1),
       cell: (row) => cell(row.here ? "here" : "elsewhere since"),
     },
-    {
-      key: "signal",
-      label: "Signal",
-      first: "down",
-      sort: (row) => row.rssi_dbm?.mean ?? -Infinity,
-      cell: (row) => cell(spreadText(row.rssi_dbm, "dBm")),
-    },
-    {
-      key: "errors",
-      label: "Error rate",
-      first: "down",
-      sort: (row) => row.ber_pct?.mean ?? -1,
-      cell: (row) => cell(spreadText(row.ber_pct, "%")),
-    },
+    ...levelColumns,
     {
       key: "overs",
       label: "Kept overs",
@@ -165,10 +154,6 @@ mount(
   ),
   sheet("moves-head", "Who came and went", moves.node),
 );
-
-function cell(...children) {
-  return h("span", { class: "cell" }, children);
-}
 
 // -- drawing -----------------------------------------------------------------------------------------
 

@@ -4,10 +4,11 @@ import { act, may, part } from "../act.js";
 import {
   alertItems,
   alertsAbout,
+  cell,
   documentNotes,
+  levelColumns,
   problemText,
   sheet,
-  spreadText,
 } from "../chart-parts.js";
 import { Chart } from "../chart-draw.js";
 import { poll } from "../chart-poll.js";
@@ -105,20 +106,7 @@ const repeaters = new Table({
       sort: (row) => -Date.parse(row.last_over_at),
       cell: (row) => cell(age(row.last_over_at)),
     },
-    {
-      key: "signal",
-      label: "Signal",
-      first: "down",
-      sort: (row) => row.rssi_dbm?.mean ?? -Infinity,
-      cell: (row) => cell(spreadText(row.rssi_dbm, "dBm")),
-    },
-    {
-      key: "errors",
-      label: "Error rate",
-      first: "down",
-      sort: (row) => row.ber_pct?.mean ?? -1,
-      cell: (row) => cell(spreadText(row.ber_pct, "%")),
-    },
+    ...levelColumns,
   ],
 });
 const known = [
@@ -154,10 +142,6 @@ const known = [
 ];
 for (const node of known) node.hidden = true;
 mount(page, verdict, trouble, alertSheet, known);
-
-function cell(...children) {
-  return h("span", { class: "cell" }, children);
-}
 
 function reading(value, unit) {
   return value === null ? h("span", { class: "quiet" }, "no reading") : `${figure(value)} ${unit}`;

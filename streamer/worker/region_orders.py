@@ -12,7 +12,7 @@ from streamer.state.store import Store
 log = structlog.get_logger()
 
 
-class Ordered:
+class RegionOrders:
     """Read again with `refresh`, about once a second; raises StoreUnavailable."""
 
     def __init__(self, store: Store) -> None:
