@@ -18,6 +18,7 @@ from streamer.contract.decode import decode
 from streamer.contract.events import State
 from streamer.contract.topics import parse_inbound
 from streamer.mqtt.settings import BrokerSettings
+from tests.servers import program
 
 from .tools import (
     GATEWAY,
@@ -307,7 +308,7 @@ def test_password_file(
     accounts = tmp_path / "accounts"
     accounts.touch(mode=0o600)
     subprocess.run(
-        ["mosquitto_passwd", "-b", str(accounts), "gw-ridge", "correct horse"], check=True
+        [program("mosquitto_passwd"), "-b", str(accounts), "gw-ridge", "correct horse"], check=True
     )
     secret = tmp_path / "secret"
     secret.write_text("wrong\n")
@@ -353,7 +354,9 @@ def test_tls_with_our_own_authority(
 
 def make_certificates(folder: Path) -> None:
     def openssl(*arguments: str) -> None:
-        subprocess.run(["openssl", *arguments], check=True, capture_output=True, cwd=folder)
+        subprocess.run(
+            [program("openssl"), *arguments], check=True, capture_output=True, cwd=folder
+        )
 
     new = ("-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes")
     openssl("req", "-x509", *new, "-keyout", "ca.key", "-out", "ca.pem", "-subj", "/CN=Test CA")
