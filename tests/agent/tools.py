@@ -1,7 +1,6 @@
 """A real broker, a listener that outlives it, and settings for an agent beside them."""
 
 import json
-import shutil
 import socket
 import subprocess
 import threading
@@ -17,6 +16,7 @@ from streamer.agent.config import AgentSettings
 from streamer.clock import SystemClock
 from streamer.mqtt.connection import Connection, Incoming, MqttError, Session
 from streamer.mqtt.settings import BrokerSettings
+from tests.servers import program
 
 REGION = "vale"
 GATEWAY = "ridge"
@@ -64,10 +64,11 @@ class Broker:
         self.settings = BrokerSettings(port=self.port, keepalive_s=5)
 
     def start(self) -> "Broker":
-        program = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
         with (self.folder / "mosquitto.log").open("ab") as log:
             self._process = subprocess.Popen(
-                [program, "-c", str(self.config)], stdout=subprocess.DEVNULL, stderr=log
+                [program("mosquitto"), "-c", str(self.config)],
+                stdout=subprocess.DEVNULL,
+                stderr=log,
             )
         until(self._answers, "the broker's port open")
         return self
