@@ -24,6 +24,8 @@ REDIS_PASSWORD_VARIABLE: Final = "STREAMER_REDIS_PASSWORD"  # noqa: S105 - a var
 _Time = Field(ge=0, le=366 * 24 * HOUR_S)
 Seconds = Annotated[float, _Time]
 PositiveSeconds = Annotated[float, Field(gt=0, le=366 * 24 * HOUR_S)]
+Phi = Annotated[float, Field(gt=0, le=12)]
+"""How unusual something is, in decades: 3 is what happens by chance once in a thousand times."""
 Word = Annotated[str, Field(min_length=1, max_length=20)]
 Title = Annotated[str, Field(max_length=120)]
 """Text for people, one line."""
@@ -48,9 +50,15 @@ class Table(BaseModel):
 class PolicySettings(Table):
     """The times of a policy, each by itself."""
 
-    overdue_after_s: PositiveSeconds = Field(20 * MINUTE_S, description="silence: overdue")
+    overdue_phi: Phi = Field(2, description="silence so unusual for the member: overdue")
+    out_of_reach_phi: Phi = Field(3, description="silence so unusual for it: out of reach")
+    overdue_soonest_s: Seconds = Field(5 * MINUTE_S, description="never overdue before")
+    out_of_reach_soonest_s: Seconds = Field(8 * MINUTE_S, description="never out of reach before")
+    overdue_after_s: PositiveSeconds = Field(
+        60 * MINUTE_S, description="silence: overdue at the latest"
+    )
     out_of_reach_after_s: PositiveSeconds = Field(
-        60 * MINUTE_S, description="silence: out of reach"
+        120 * MINUTE_S, description="silence: out of reach at the latest"
     )
     expire_after_s: PositiveSeconds = Field(4 * HOUR_S, description="silence: no longer a member")
     linger_s: Seconds = Field(120, description="a repeater stays this long after its last member")
@@ -148,6 +156,30 @@ class Limits(Table):
     refused_size: Annotated[int, Field(ge=1, le=100_000)] = 2000
 
 
+class Learning(Table):
+    """What is learned of stations and repeaters from what is heard, and judged by it."""
+
+    enabled: bool = Field(True, description="false: silence is judged by the latest times alone")
+    grain_s: Annotated[int, Field(ge=1, le=3600)] = Field(
+        60, description="overs so close together count as one when a station's silences are learned"
+    )
+    cell_resolution: Annotated[int, Field(ge=3, le=10)] = Field(
+        7, description="size of the cells of learned coverage, as H3 counts it; 7: 5 km2"
+    )
+    station_dbm: Annotated[float, Field(ge=0, le=60)] = Field(
+        37, description="power of a usual station with its antenna; 37 dBm are 5 W"
+    )
+    hears_dbm: Annotated[float, Field(ge=-150, le=-50)] = Field(
+        -116, description="weakest signal that a repeater usually hears"
+    )
+    carrier_stuck_after_s: PositiveSeconds = Field(
+        180, description="an over that lasts longer is no over"
+    )
+    busy_pct: Annotated[float, Field(gt=0, le=100)] = Field(
+        60, description="time on the air in a quarter of an hour that calls a repeater busy"
+    )
+
+
 class Region(Table):
     """One region file."""
 
@@ -170,6 +202,7 @@ class Region(Table):
         None, description=f"a file with the password alone; else ${REDIS_PASSWORD_VARIABLE} is read"
     )
     limits: Limits = Limits()
+    learning: Learning = Learning()
     policy: Policy = Policy()
     gateway: Annotated[tuple[Gateway, ...], _Tuple] = ()
     group: Annotated[tuple[Group, ...], _Tuple] = Field(min_length=1)
@@ -275,6 +308,7 @@ class Site:
     lon: float | None
     antenna_m: float | None
     range_km: float | None
+    freq_mhz: float | None = None
 
 
 class RegionView:
@@ -284,11 +318,14 @@ class RegionView:
         self.region = region
         self.name = region.region
         self.limits = region.limits
+        self.learning = region.learning
         self.groups = {group.name: group for group in region.group}
         self.policies = {g.name: region._policy_of(g) for g in region.group}
         self.gateways = {g.id: g for g in region.gateway}
         self.sites = {
-            f"{g.id}/{p.id}": Site(f"{g.id}/{p.id}", g.id, p.lat, p.lon, p.antenna_m, p.range_km)
+            f"{g.id}/{p.id}": Site(
+                f"{g.id}/{p.id}", g.id, p.lat, p.lon, p.antenna_m, p.range_km, p.freq_mhz
+            )
             for g in region.gateway
             for p in g.repeater
         }

@@ -1,5 +1,6 @@
 """What is known of stations, groups and gateways: plain records that the rules work on."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -24,6 +25,48 @@ class Fix:
     lon: float
     speed_mps: float | None
     course_deg: float | None
+
+
+Presence = tuple[int, ...]
+"""When a station was heard: seconds since 1970, newest first, the begin of each grain in which it
+began an over."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sums:
+    """What was counted of many overs, the older ones counted less: hence no whole numbers. Of
+    `overs` so many told a signal (dBm), and so many an error rate (%); sums and sums of squares."""
+
+    overs: float = 0.0
+    signals: float = 0.0
+    signal_sum: float = 0.0
+    signal_squares: float = 0.0
+    errors: float = 0.0
+    error_sum: float = 0.0
+    error_squares: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Learned:
+    """What is known of one repeater from the overs it heard: by the H3 cell that stations were in,
+    and by station."""
+
+    repeater: str
+    cells: Mapping[str, Sums]
+    stations: Mapping[str, Sums]
+
+
+@dataclass(frozen=True, slots=True)
+class HeardOver:
+    """One over as one repeater heard it; `duration_ms` is 0 while its end is not known."""
+
+    ms: int
+    station: str
+    repeater: str
+    over: str
+    duration_ms: int
+    rssi_dbm: float | None
+    ber_pct: float | None
 
 
 @dataclass(frozen=True, slots=True)
