@@ -50,15 +50,15 @@ class Table(BaseModel):
 class PolicySettings(Table):
     """The times of a policy, each by itself."""
 
-    overdue_phi: Phi = Field(2, description="silence so unusual for the member: overdue")
-    out_of_reach_phi: Phi = Field(3, description="silence so unusual for it: out of reach")
+    overdue_phi: Phi = Field(1.15, description="silence so unusual for the member: overdue")
+    out_of_reach_phi: Phi = Field(2.5, description="silence so unusual for it: out of reach")
     overdue_soonest_s: Seconds = Field(5 * MINUTE_S, description="never overdue before")
     out_of_reach_soonest_s: Seconds = Field(8 * MINUTE_S, description="never out of reach before")
     overdue_after_s: PositiveSeconds = Field(
-        60 * MINUTE_S, description="silence: overdue at the latest"
+        2 * HOUR_S, description="silence: overdue at the latest"
     )
     out_of_reach_after_s: PositiveSeconds = Field(
-        120 * MINUTE_S, description="silence: out of reach at the latest"
+        3 * HOUR_S, description="silence: out of reach at the latest"
     )
     expire_after_s: PositiveSeconds = Field(4 * HOUR_S, description="silence: no longer a member")
     linger_s: Seconds = Field(120, description="a repeater stays this long after its last member")
@@ -90,6 +90,11 @@ class Policy(PolicySettings):
             raise ValueError(
                 "overdue_after_s, out_of_reach_after_s and expire_after_s must not fall, "
                 f"but are {steps[0]:g}, {steps[1]:g}, {steps[2]:g}"
+            )
+        if self.out_of_reach_phi < self.overdue_phi:
+            raise ValueError(
+                "out_of_reach_phi must not be lower than overdue_phi, "
+                f"but they are {self.out_of_reach_phi:g} and {self.overdue_phi:g}"
             )
         if self.late_after_s < self.linger_s:
             raise ValueError(
@@ -144,6 +149,9 @@ class Limits(Table):
     gateway_lost_after_s: PositiveSeconds = Field(90, description="no heartbeat for so long")
     future_s: Seconds = Field(30, description="events further ahead are refused")
     clock_skew_s: Seconds = Field(5, description="a clock further off raises an alert")
+    clock_doubt_s: Seconds = Field(
+        1, description="how far a gateway's clock may be off after its times were corrected"
+    )
     events_lost_after_s: Seconds = Field(60, description="a hole in seq, open for so long")
     reply_within_s: Seconds = Field(30, description="older check-ins are not answered on the air")
     max_speed_kmh: Annotated[float, Field(gt=0)] = Field(

@@ -9,12 +9,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from streamer.domain.propagation import EFFECTIVE_EARTH_KM, free_space_loss_db
+
 MIDDLE_LAT: Final = -46.5
 MIDDLE_LON: Final = 21.0
 _WGS84_A_KM: Final = 6378.137
 _WGS84_E2: Final = 6.69437999014e-3
-# Refraction bends waves along the ground: 4/3 of the mean earth radius (ITU-R P.310, P.530).
-EFFECTIVE_EARTH_KM: Final = 6371.0 * 4 / 3
 _SAMPLE_KM: Final = 0.6
 _LIGHT_KM_S: Final = 299_792.458
 
@@ -129,11 +129,6 @@ class Land:
     def sees(self, a: Place, a_m: float, b: Place, b_m: float) -> bool:
         """Whether the straight line over the 4/3 earth is free of ground."""
         return self.knife_edge(a, a_m, b, b_m, 100.0) <= 0
-
-
-def free_space_loss_db(freq_mhz: float, distance_km: float) -> float:
-    """ITU-R P.525: 32.4 + 20 log f + 20 log d."""
-    return 32.4 + 20 * math.log10(freq_mhz) + 20 * math.log10(max(distance_km, 0.01))
 
 
 def knife_edge_loss_db(v: float) -> float:

@@ -9,6 +9,8 @@ from streamer.mqtt.settings import BrokerSettings
 
 REGION_FILE: Final = Path(__file__).with_name("region.toml")
 _POLICY_TIMES: Final = (
+    "overdue_soonest_s",
+    "out_of_reach_soonest_s",
     "overdue_after_s",
     "out_of_reach_after_s",
     "expire_after_s",

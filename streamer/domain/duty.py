@@ -17,6 +17,12 @@ def marks_of(duties: Iterable[Duty], group: str | None = None) -> tuple[DutyMark
     return tuple(duty.mark for duty in running(duties) if group is None or group in duty.groups)
 
 
+def began_s(duties: Iterable[Duty], group: str) -> float | None:
+    """When the newest of the duties began that run for a group, in seconds since 1970."""
+    begun = [d.started_at.timestamp() for d in running(duties) if group in d.groups]
+    return max(begun, default=None)
+
+
 def duty_text(marks: Iterable[DutyMark]) -> str:
     """What to put before a message while duties run: `EXERCISE: winter search`; '' if none does."""
     words = {DutyKind.EXERCISE: "EXERCISE", DutyKind.ACTUAL: "ACTUAL DUTY"}

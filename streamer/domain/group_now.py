@@ -10,7 +10,7 @@ from streamer.contract.published import Carriage, Standing
 from streamer.domain.fanout import FanOutResult, holds_of, work_out
 from streamer.domain.liveness import Sights
 from streamer.domain.loops import Loop, find_loops
-from streamer.domain.membership import CLOSED, Judgement
+from streamer.domain.membership import CLOSED, AskSilences, Judgement
 from streamer.domain.memory import Memory
 from streamer.domain.model import GroupSnapshot, Summary
 
@@ -49,16 +49,17 @@ def look_at_group(
     sights: Sights,
     now_ms: int,
     memory: Memory | None = None,
+    silences: AskSilences | None = None,
 ) -> GroupNow:
     """Judge the members, work out the fan-out, find the loops. `memory` spares work where the same
-    group is looked at again.
+    group is looked at again; `silences` are asked where somebody has been silent for long.
 
     Raises KeyError for a group that the region file does not have.
     """
     policy, group = view.policies[snapshot.group], view.groups[snapshot.group]
     known, name = memory or Memory(), snapshot.group
     judged = tuple(
-        (s, known.look(name, s, policy, sights.repeater(s.place.repeater), now_ms))
+        (s, known.look(name, s, policy, sights.repeater(s.place.repeater), now_ms, silences))
         for s in snapshot.members
     )
     born_ms = snapshot.born_ms or now_ms

@@ -1,7 +1,8 @@
 """Who is a member of a group, where, and in what standing. Pure."""
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
 from typing import Final
 
 from streamer.clock import from_ms
@@ -9,9 +10,13 @@ from streamer.config import Policy
 from streamer.contract.published import Standing
 from streamer.domain.liveness import RepeaterSight
 from streamer.domain.model import Said, Stay, Summary
+from streamer.domain.verdict import Look, Silences, Verdict, fixed, soonest_s
 
 CLOSED: Final = frozenset({Standing.EXPIRED, Standing.CHECKED_OUT})
 """Standings of those who are no longer members."""
+AskSilences = Callable[[], Silences]
+"""What is known of the silences of a group's members: asked only when somebody has been silent for
+long enough, as it takes reading."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,6 +27,8 @@ class Judgement:
     reasons: tuple[str, ...]
     next_ms: int | None
     since_ms: int
+    look: Look | None = None
+    """What decided that a member is overdue or out of reach, where the fixed times did not."""
 
     @property
     def is_member(self) -> bool:
@@ -56,11 +63,26 @@ def _minutes(seconds: float) -> str:
     return f"{seconds / 60:g} min" if seconds >= 60 else f"{round(seconds, 1):g} s"
 
 
-def judge(summary: Summary, policy: Policy, sight: RepeaterSight, now_ms: int) -> Judgement:
-    """The standing of a station in a group by the fixed times of the policy.
+def _about(seconds: float) -> str:
+    """A learned time, no more exact than it is."""
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60:.0f} min" if seconds < 5400 else f"{seconds / 3600:.1f} h"
+
+
+def judge(
+    summary: Summary,
+    policy: Policy,
+    sight: RepeaterSight,
+    now_ms: int,
+    silences: AskSilences | None = None,
+) -> Judgement:
+    """The standing of a station in a group.
 
     A station is a member while its newest check-in is newer than its newest check-out (the
-    check-out wins a tie) and its newest keying, to anyone, is younger than the expiry.
+    check-out wins a tie) and its newest keying, to anyone, is younger than the expiry. When its
+    silence makes it overdue or out of reach is asked of `silences`; without them the latest times
+    of the policy decide.
     """
     place = summary.place
     heard = f"heard {clock_text(place.ms)} on {place.repeater}"
@@ -74,7 +96,7 @@ def judge(summary: Summary, policy: Policy, sight: RepeaterSight, now_ms: int) -
     if now_ms >= expires_ms:
         reason = f"silent longer than {_minutes(policy.expire_after_s)}"
         return Judgement(Standing.EXPIRED, (heard, reason), None, expires_ms)
-    return _judge_silence(summary, policy, sight, now_ms, heard, expires_ms)
+    return _judge_silence(summary, policy, sight, now_ms, heard, expires_ms, silences)
 
 
 def _judge_silence(
@@ -84,11 +106,13 @@ def _judge_silence(
     now_ms: int,
     heard: str,
     expires_ms: int,
+    silences: AskSilences | None,
 ) -> Judgement:
     start_ms = summary.place.ms
-    overdue_ms = when_silent_ms(start_ms, round(policy.overdue_after_s * 1000), sight.dark)
-    lost_ms = when_silent_ms(start_ms, round(policy.out_of_reach_after_s * 1000), sight.dark)
     judged_ms = now_ms if sight.reporting else _last_judged_ms(sight, start_ms, now_ms)
+    when = partial(_when_silent_ms, start_ms, sight.dark)
+    verdict = _verdict(summary, policy, sight, judged_ms, when, silences)
+    overdue_ms, lost_ms = when(verdict.overdue_s), when(verdict.lost_s)
     reasons = [heard]
     unheard_ms = sum(max(0, end - max(begin, start_ms)) for begin, end in sight.dark)
     if unheard_ms:
@@ -97,16 +121,72 @@ def _judge_silence(
         reasons.append(f"{sight.reason}: nothing can be said since")
     # What had come about before the repeater went dark stays true.
     if judged_ms >= lost_ms:
-        reasons.insert(1, f"silent longer than {_minutes(policy.out_of_reach_after_s)}")
-        return Judgement(Standing.OUT_OF_REACH, tuple(reasons), expires_ms, lost_ms)
+        reasons[1:1] = silence_reasons(verdict.lost, policy.out_of_reach_after_s)
+        return Judgement(
+            Standing.OUT_OF_REACH, tuple(reasons), expires_ms, lost_ms, verdict.lost
+        )  # fmt: skip
+    look_ms = expires_ms
+    if verdict.next_s is not None and sight.reporting:
+        look_ms = min(expires_ms, max(now_ms + 1, when(verdict.next_s)))
     if judged_ms >= overdue_ms:
-        reasons.insert(1, f"silent longer than {_minutes(policy.overdue_after_s)}")
-        next_ms = lost_ms if sight.reporting else expires_ms
-        return Judgement(Standing.OVERDUE, tuple(reasons), min(next_ms, expires_ms), overdue_ms)
+        reasons[1:1] = silence_reasons(verdict.overdue, policy.overdue_after_s)
+        next_ms = min(lost_ms, look_ms) if sight.reporting else expires_ms
+        return Judgement(
+            Standing.OVERDUE, tuple(reasons), min(next_ms, expires_ms), overdue_ms, verdict.overdue
+        )  # fmt: skip
     if not sight.reporting:
         since_ms = start_ms if sight.since_ms is None else sight.since_ms
         return Judgement(Standing.BLIND, tuple(reasons), expires_ms, since_ms)
-    return Judgement(Standing.IN_REACH, tuple(reasons), min(overdue_ms, expires_ms), start_ms)
+    next_ms = min(overdue_ms, look_ms, expires_ms)
+    return Judgement(Standing.IN_REACH, tuple(reasons), next_ms, start_ms)
+
+
+def _verdict(
+    summary: Summary,
+    policy: Policy,
+    sight: RepeaterSight,
+    judged_ms: int,
+    when: Callable[[float], int],
+    silences: AskSilences | None,
+) -> Verdict:
+    soonest = soonest_s(policy)
+    if silences is None or soonest >= policy.overdue_after_s:
+        return fixed(policy)
+    start_ms = summary.place.ms
+    if judged_ms < when(soonest):
+        return replace(fixed(policy), next_s=soonest)
+    silence_s = (judged_ms - start_ms - _overlap_ms(start_ms, judged_ms, sight.dark)) / 1000
+    return silences().verdict(summary.station, start_ms, silence_s, sight.dark, when)
+
+
+def silence_reasons(look: Look | None, latest_s: float) -> list[str]:
+    """Why a silence is too long, in words: by what was learned or, without a look, by the latest
+    time of the policy."""
+    if look is None:
+        return [f"silent longer than {_minutes(latest_s)}"]
+    times = round(10**look.phi)
+    usual = f"half of its pauses are shorter than {_about(look.usual_s)}"
+    rare = f", one in {times:,} so long" if times > 1 else ""
+    reasons = [f"silent longer than {_about(look.silence_s)}: {usual}{rare}"]
+    if look.pauses < FEW_PAUSES:
+        reasons.append("little is known of its own pauses: judged by those of its group")
+    if look.slower >= WORTH_SAYING:
+        reasons.append(
+            f"its group keys {look.slower:.0f} times less often than usual, which is allowed for"
+        )
+    return [*reasons, *look.outlook.reasons]
+
+
+FEW_PAUSES: Final = 4.0
+WORTH_SAYING: Final = 1.5
+
+
+def _overlap_ms(begin_ms: int, end_ms: int, spans: Sequence[tuple[int, int]]) -> int:
+    return sum(max(0, min(end_ms, b) - max(begin_ms, a)) for a, b in spans)
+
+
+def _when_silent_ms(start_ms: int, dark: Sequence[tuple[int, int]], needed_s: float) -> int:
+    return when_silent_ms(start_ms, round(needed_s * 1000), dark)
 
 
 def _last_judged_ms(sight: RepeaterSight, start_ms: int, now_ms: int) -> int:

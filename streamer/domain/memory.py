@@ -8,7 +8,14 @@ from dataclasses import dataclass
 
 from streamer.config import Policy
 from streamer.domain.liveness import RepeaterSight
-from streamer.domain.membership import Departure, Judgement, departures, judge, member_since_ms
+from streamer.domain.membership import (
+    AskSilences,
+    Departure,
+    Judgement,
+    departures,
+    judge,
+    member_since_ms,
+)
 from streamer.domain.model import Summary
 
 MOST_KEPT = 100_000
@@ -43,7 +50,13 @@ class Memory:
         self._kept: dict[tuple[str, str], _Kept] = {}
 
     def look(
-        self, group: str, summary: Summary, policy: Policy, sight: RepeaterSight, now_ms: int
+        self,
+        group: str,
+        summary: Summary,
+        policy: Policy,
+        sight: RepeaterSight,
+        now_ms: int,
+        silences: AskSilences | None = None,
     ) -> Judgement:
         """As `judge`."""
         key = group, summary.station
@@ -52,7 +65,7 @@ class Memory:
             return kept.judgement
         if len(self._kept) >= self._most:
             self._kept.clear()
-        judgement = judge(summary, policy, sight, now_ms)
+        judgement = judge(summary, policy, sight, now_ms, silences)
         self._kept[key] = _Kept(
             summary, policy, sight, now_ms, judgement,
             tuple(departures(summary, policy, judgement)), member_since_ms(summary, policy),

@@ -4,7 +4,7 @@ import argparse
 import os
 from collections.abc import Callable, Sequence
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 from urllib.parse import urlsplit
@@ -17,6 +17,8 @@ from streamer.config import ConfigError, RegionView, load_region
 from streamer.contract.common import Moment
 from streamer.problems import suggestion
 from streamer.reading.text import age, complain, say, wrap
+from streamer.state.coverages import Coverages
+from streamer.state.evidence import Evidence
 from streamer.state.lookups import Reader, check_state, worker_seen_ms
 from streamer.state.store import Store, StoreMismatch, StoreUnavailable, connect
 
@@ -50,8 +52,17 @@ class Misuse(Exception):
 
 
 @dataclass(frozen=True, slots=True)
+class Kept:
+    """What takes long to read, kept from desk to desk of a process; threads may share it. `settled`
+    is what members are judged by, `fresh` what people are shown."""
+
+    settled: Coverages = field(default_factory=Coverages)
+    fresh: Coverages = field(default_factory=Coverages)
+
+
+@dataclass(frozen=True, slots=True)
 class Desk:
-    """The opened state at one moment."""
+    """The opened state at one moment, for one thread."""
 
     view: RegionView
     store: Store
@@ -59,6 +70,8 @@ class Desk:
     now_ms: int
     worker_seen_ms: int | None
     notes: tuple[str, ...]
+    evidence: Evidence
+    coverages: Coverages
 
     def header(self) -> dict[str, object]:
         """The fields of `Header`."""
@@ -130,8 +143,9 @@ def _open(arguments: argparse.Namespace, work: Callable[[Desk], Answer], clock: 
             raise StoreUnavailable(f"{place_of(address)}: {error}") from error
 
 
-def open_desk(client: "Redis", view: RegionView, now_ms: int) -> Desk:
+def open_desk(client: "Redis", view: RegionView, now_ms: int, kept: Kept | None = None) -> Desk:
     """The state behind a client; raises StoreUnavailable, and StoreMismatch as `check_state`."""
+    kept = kept or Kept()
     store = Store(client, view)
     reader = Reader(client, store)
     notes = []
@@ -148,7 +162,8 @@ def open_desk(client: "Redis", view: RegionView, now_ms: int) -> Desk:
                 f"no worker has reported{since}: what was heard since is missing here, "
                 "and no alert opens or clears"
             )
-    return Desk(view, store, reader, now_ms, seen_ms, tuple(notes))
+    evidence = Evidence(store, kept.settled)
+    return Desk(view, store, reader, now_ms, seen_ms, tuple(notes), evidence, kept.fresh)
 
 
 def place_of(address: str) -> str:

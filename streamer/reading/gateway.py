@@ -8,7 +8,7 @@ from streamer.clock import Clock, from_ms
 from streamer.config import RegionView
 from streamer.contract.common import Moment
 from streamer.contract.published import CAUTION, Alert, Carriage, Standing, Why
-from streamer.domain.group_now import GroupNow, look_at_group
+from streamer.domain.group_now import GroupNow
 from streamer.domain.liveness import GatewaySight, GatewayStanding, Sights
 from streamer.domain.model import GatewaySnapshot, LiveState
 from streamer.domain.urgency import urgency
@@ -26,6 +26,7 @@ from streamer.reading.common import (
     spoken,
     typed,
 )
+from streamer.reading.judging import groups_now
 from streamer.reading.text import age, ago, moment, plural, table, wrap
 
 _SAID = {
@@ -199,10 +200,7 @@ class _Looker:
         self._live, routers = desk.store.live()
         lost_after_ms = round(desk.view.limits.gateway_lost_after_s * 1000)
         self._sights = Sights(self._live, routers, lost_after_ms, desk.now_ms)
-        self._groups = [
-            look_at_group(desk.view, snapshot, self._sights, desk.now_ms)
-            for snapshot in desk.store.groups(list(desk.view.groups))
-        ]
+        self._groups = groups_now(desk, list(desk.view.groups), self._sights)
         alerts = desk.store.all_alerts().values()
         self._alerts = sorted(map(Alert.model_validate_json, alerts), key=urgency)
         others = set(self._live) - set(desk.view.gateways) if desk.view.region.open_gateways else ()

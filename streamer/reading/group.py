@@ -27,7 +27,6 @@ from streamer.domain.group_now import (
     goes_out,
     hears,
     is_shown,
-    look_at_group,
 )
 from streamer.domain.liveness import Sights
 from streamer.reading.common import (
@@ -43,6 +42,7 @@ from streamer.reading.common import (
     spoken,
     typed,
 )
+from streamer.reading.judging import groups_now
 from streamer.reading.text import ago, moment, plural, table, wrap
 from streamer.state import lookups
 from streamer.worker.messages import fanout_body, reach_body, roll_call_of
@@ -148,9 +148,9 @@ def _work_all(desk: Desk) -> Answer:
 
 def group(desk: Desk, name: str) -> Group:
     """A group worked out from its record as of now, by the rules of the workers."""
-    snapshot = desk.store.groups([name])[0]
     sights = lookups.sights(desk.store, desk.now_ms)
-    now = look_at_group(desk.view, snapshot, sights, desk.now_ms)
+    (now,) = groups_now(desk, [name], sights)
+    snapshot = now.snapshot
     duties = marks_of(lookups.duties_from(desk.store.duties()), name)
     body = fanout_body(desk.view.name, snapshot, now.fanout, duties)
     not_yet = _not_yet(desk, now, sights)
@@ -321,12 +321,8 @@ def _ago(at: Moment | None, desk: Desk) -> str:
 
 def groups(desk: Desk) -> Groups:
     """Every group of the region file in numbers."""
-    names = list(desk.view.groups)
     sights = lookups.sights(desk.store, desk.now_ms)
-    lines = [
-        _line(desk, look_at_group(desk.view, snapshot, sights, desk.now_ms), sights)
-        for snapshot in desk.store.groups(names)
-    ]
+    lines = [_line(desk, now, sights) for now in groups_now(desk, list(desk.view.groups), sights)]
     return Groups(**desk.header(), groups=tuple(lines))
 
 

@@ -10,13 +10,13 @@ from streamer.config import Repeater
 from streamer.contract.common import Moment
 from streamer.contract.events import RepeaterState
 from streamer.contract.published import CAUTION
-from streamer.domain.group_now import look_at_group
 from streamer.domain.liveness import RepeaterSight, Sights
 from streamer.domain.model import PathEntry, StationRecord, Stay
 from streamer.domain.stays import counted, moves_of, stays_of
 from streamer.problems import suggestion
 from streamer.reading.common import Desk, Document, Header, NotFound
 from streamer.reading.gateway import GroupThere, MemberThere, repeater_now, repeaters_of
+from streamer.reading.judging import groups_now
 from streamer.reading.where import Where, named, unknown, where
 from streamer.state import history, lookups
 from streamer.state.buckets import Bucket, Spread
@@ -212,10 +212,7 @@ def _as_built(desk: Desk, sights: Sights, repeater: str) -> dict[str, Any]:
 
 def _as_it_stands(desk: Desk, sights: Sights, repeater: str) -> dict[str, Any]:
     """Whether it reports, and which groups and members are there."""
-    groups = [
-        look_at_group(desk.view, snapshot, sights, desk.now_ms)
-        for snapshot in desk.store.groups(list(desk.view.groups))
-    ]
+    groups = groups_now(desk, list(desk.view.groups), sights)
     now = repeater_now(sights, groups, repeater)
     return {
         "reporting": now.up if sights.repeater(repeater).reporting else False,

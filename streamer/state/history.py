@@ -31,9 +31,5 @@ def last_day(reader: Reader, repeater: str, now_ms: int) -> tuple[Bucket, ...]:
 
 
 def heard_since(reader: Reader, repeater: str, since_ms: int) -> list[tuple[str, int]]:
-    """The stations heard on a repeater last, each with when in ms, newest first; those not heard
-    there since are left out."""
-    key = reader.store.keys.heard(repeater)
-    with guarded():
-        found = reader.client.zrange(key, 0, -1, desc=True, withscores=True)
-    return [(station, int(ms)) for station, ms in found if ms >= since_ms]
+    """As `Store.heard_since`."""
+    return reader.store.heard_since(repeater, since_ms)

@@ -27,8 +27,23 @@ HEARD_KEPT = 200
 """Stations kept of a repeater, those heard there last."""
 BUCKET_MS = 300_000
 """What a repeater heard is summed up over so long; an hour holds whole buckets."""
-HISTORY_MS = 24 * 3_600_000
+HOUR_MS = 3_600_000
+HISTORY_MS = 24 * HOUR_MS
 """How far back what a repeater heard can be read."""
+PRESENCE_KEPT = 64
+"""Newest grains of time kept of a station in which it began an over."""
+EPOCH_MS = 14 * 24 * HOUR_MS
+"""What is learned of a repeater is summed up over so long, counted from 1970."""
+EPOCHS_KEPT = 6
+"""Epochs kept of what was learned, beside the running one."""
+CELLS_LEARNED = 4000
+STATIONS_LEARNED = 400
+"""Lines kept at most of a repeater and epoch, by cell and by station. Those that come first are
+kept: a new cell or station beyond that is not begun. So, and only then, what is learned depends on
+the order of the events; throwing lines out again would cost more than it tells."""
+COUNTS = "#"
+"""The field of what is learned of a repeater and epoch that says how many cells and stations it
+has."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +79,11 @@ class Keys:
     def heard(self, repeater: str) -> str:
         """Sorted set: station -> when it was last heard on the repeater, ms."""
         return self._key(self.partition_of(repeater.partition("/")[0]), f"heard:{repeater}")
+
+    def learned(self, repeater: str, epoch: int) -> str:
+        """Hash: '@station' or cell -> sums of what the repeater heard in that epoch since 1970."""
+        gateway = repeater.partition("/")[0]
+        return self._key(self.partition_of(gateway), f"learned:{repeater}:{epoch}")
 
     def quarantine(self, gateway: str) -> str:
         return self._key(self.partition_of(gateway), f"quarantine:{gateway}")

@@ -12,7 +12,7 @@ from pydantic import ValidationError
 
 from streamer.contract.published import Duty, Refusal
 from streamer.domain.liveness import Sights
-from streamer.domain.model import Carrying, Summary
+from streamer.domain.model import Carrying, HeardOver, Summary
 from streamer.state.base import StoreMismatch, guarded
 from streamer.state.records import carrying_from, summary_from
 from streamer.state.store import Store
@@ -57,6 +57,22 @@ def sights(store: Store, now_ms: int) -> Sights:
     """All gateways as they stand now."""
     states, routers = store.live()
     return Sights(states, routers, round(store.view.limits.gateway_lost_after_s * 1000), now_ms)
+
+
+def recent_overs(
+    store: Store, repeater: str, since_ms: int, most_stations: int = 40
+) -> list[HeardOver]:
+    """The overs that began on a repeater since, newest first, as far as the records of the stations
+    heard there last still have them: each has its newest overs, wherever they were heard."""
+    heard = [station for station, _ in store.heard_since(repeater, since_ms)[:most_stations]]
+    found = [
+        HeardOver(e.ms, s.station, repeater, e.over, e.duration_ms, e.rssi_dbm, e.ber_pct)
+        for s in store.stations(heard)
+        if s is not None
+        for e in s.path
+        if e.repeater == repeater and e.ms >= since_ms
+    ]
+    return sorted(found, key=lambda o: (-o.ms, o.station, o.over))
 
 
 def summaries_of(reader: Reader, station: str, groups: Sequence[str]) -> dict[str, Summary]:

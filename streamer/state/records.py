@@ -2,7 +2,8 @@
 
 import json
 from functools import lru_cache
-from itertools import takewhile
+from itertools import accumulate, takewhile
+from operator import sub
 from typing import Any
 
 from streamer.contract.events import RouteAction
@@ -17,6 +18,7 @@ from streamer.domain.model import (
     Ordered,
     PathEntry,
     Place,
+    Presence,
     Said,
     SessionSpan,
     StationRecord,
@@ -174,6 +176,12 @@ def _over(ms: float, repeater: str, over: str, told: float | str) -> PathEntry:
     duration, *values = str(told).split(" ")
     rssi, ber = (None if v == "-" else float(v) for v in values or "--")
     return PathEntry(int(ms), repeater, over, int(duration), rssi, ber)
+
+
+def presence_from(text: str) -> Presence:
+    """A station's field of when it was heard: how many grains, the newest, the steps down."""
+    _, newest, *steps = (int(part) for part in text.split(" "))
+    return tuple(accumulate((newest, *steps), sub))
 
 
 def station_from(station: str, fields: dict[str, str]) -> StationRecord | None:

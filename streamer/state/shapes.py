@@ -3,7 +3,8 @@
 from dataclasses import dataclass, field
 from typing import Any
 
-from streamer.state.keys import BUCKET_MS
+from streamer.state.keys import BUCKET_MS, COUNTS, EPOCH_MS, HOUR_MS
+from streamer.state.sheets import Sheets
 
 
 @dataclass(slots=True)  # not frozen: that would cost a microsecond an event
@@ -48,7 +49,7 @@ BER_STEPS = 10_000
 """Bit error rates are summed up as whole ten-thousandths of a percent."""
 
 CountedEvent = tuple[str, int, str, str, str, int]
-CountedOver = tuple[str, int, str, int, int, int | None, int | None]
+CountedOver = tuple[str, int, str, int, int, int | None, int | None, *tuple[int, ...]]
 GatewayWord = tuple[str, int, int | str, int, str, int, list[tuple[str, int, int]]]
 
 
@@ -57,39 +58,49 @@ class GatewayBatch:
     """What one gateway said in a batch.
 
     An event is (boot, seq, tally, quarantined call or '', reason, ms), that of an over (boot, seq,
-    tally, place of its bucket, ms on the air or -1 for a start, signal and errors in steps). A
-    state is (boot, session, seq or 'will', ms, JSON, 1 if up, flips), and a flip (repeater, since
-    ms, 1 if up). `future_ms` is when a time was last ahead of the server's, 0 if none.
+    tally, place of its bucket, ms on the air or -1 for a start, signal and errors in steps), and
+    at an end that is learned from the places of its lines. A state is (boot, session, seq or
+    'will', ms, JSON, 1 if up, flips), and a flip (repeater, since ms, 1 if up). `future_ms` is
+    when a time was last ahead of the server's, 0 if none.
 
-    `buckets` holds (repeater, start in buckets since 1970) -> place, from 1 on; `heard` the
-    newest time in ms of each station on each repeater.
+    `history` holds by hour the buckets, as (repeater, start in buckets since 1970); `learned` by
+    repeater and epoch the stations, as '@station', and the cells; `heard` the newest time in ms of
+    each station on each repeater.
     """
 
     events: list[CountedEvent | CountedOver] = field(default_factory=list)
     states: list[GatewayWord] = field(default_factory=list)
     future_ms: int = 0
-    buckets: dict[tuple[str, int], int] = field(default_factory=dict)
+    history: Sheets[int, tuple[str, int]] = field(default_factory=Sheets)
+    learned: Sheets[tuple[str, int], str] = field(default_factory=lambda: Sheets(COUNTS))
     heard: dict[str, dict[str, int]] = field(default_factory=dict)
 
-    def over(self, boot: str, seq: int, keying: Keying, ended: bool) -> CountedOver:
-        """The event of an over, its bucket and its station noted. An over belongs whole to the
-        bucket in which it began, so that its start and its end meet there."""
+    def over(
+        self, boot: str, seq: int, keying: Keying, ended: bool, lines: tuple[int, ...] = ()
+    ) -> CountedOver:
+        """The event of an over, its bucket and its station noted; `lines` by `learn`. An over
+        belongs whole to the bucket in which it began, so that its start and its end meet there."""
         repeater, station, ms = keying.repeater, keying.station, keying.ms
         stations = self.heard.get(repeater)
         if stations is None:
             stations = self.heard[repeater] = {}
         if ms > stations.get(station, -1):
             stations[station] = ms
-        bucket = repeater, ms // BUCKET_MS
-        place = self.buckets.get(bucket)
-        if place is None:
-            place = self.buckets[bucket] = len(self.buckets) + 1
+        place = self.history.place(ms // HOUR_MS, (repeater, ms // BUCKET_MS))
         rssi, ber = (None, None) if keying.info is None else keying.info[3:5]
         return (
             boot, seq, "heard", place, keying.end_ms - ms if ended else -1,
             None if rssi is None else round(rssi * RSSI_STEPS),
             None if ber is None else round(ber * BER_STEPS),
+            *lines,
         )  # fmt: skip
+
+    def learn(self, keying: Keying, cell: str | None) -> tuple[int, ...]:
+        """The places of the lines that the end of an over counts in: that of its station and, if
+        it told a position, that of the cell."""
+        sheet = keying.repeater, keying.ms // EPOCH_MS
+        place = self.learned.place(sheet, f"@{keying.station}")
+        return (place,) if cell is None else (place, self.learned.place(sheet, cell))
 
 
 @dataclass(frozen=True, slots=True)

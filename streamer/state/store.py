@@ -23,7 +23,8 @@ from streamer.state.base import (
     guarded,
     to_send,
 )
-from streamer.state.buckets import KEPT_MS, script_content
+from streamer.state.counting import content, settings
+from streamer.state.knowledge import Knowledge
 from streamer.state.outbox import Outbox
 from streamer.state.records import Summaries, gateway_from, group_from, live_from, station_from
 from streamer.state.scripts import Call, Script
@@ -43,7 +44,7 @@ BY_HAND = "desk 0 0"
 """The tie of what was not heard but ordered: a word that no gateway can say."""
 
 
-class Store(Outbox):
+class Store(Outbox, Knowledge):
     """The state of one region. Raises StoreUnavailable when Redis does not answer."""
 
     def __init__(self, client: "redis.Redis", view: RegionView) -> None:
@@ -119,35 +120,16 @@ class Store(Outbox):
         self, batches: Mapping[str, GatewayBatch], now_ms: int
     ) -> Begun[dict[str, tuple[str, str]]]:
         """The same, to be waited for."""
-        limits = self.view.limits
-        settings = {
-            "now": now_ms,
-            "grace": round(limits.events_lost_after_s * 1000),
-            "holes": k.HOLES_KEPT,
-            "boots": k.BOOTS_KEPT,
-            "quarantine": limits.quarantine_size,
-            "sessions": k.SESSIONS_KEPT,
-            "flips": k.FLIPS_KEPT,
-            "heard": k.HEARD_KEPT,
-            "history": KEPT_MS,
-        }
         calls = []
         split = self._split(batches)
+        common = compact(settings(self.view, now_ms))
         for partition, names in split.items():
             keys = [self.keys.due(partition), self.keys.live(partition)]
-            arguments = [compact(settings)]
+            arguments = [common]
             for name in names:
-                batch = batches[name]
-                more, history = script_content(self.keys, name, batch, now_ms)
+                more, said = content(self.keys, name, batches[name], now_ms)
                 keys += [self.keys.gateway(name), self.keys.quarantine(name), *more]
-                content = {
-                    "name": name,
-                    "events": batch.events,
-                    "states": batch.states,
-                    "future_ms": batch.future_ms,
-                    **history,
-                }
-                arguments.append(compact(content))
+                arguments.append(compact(said))
             calls.append(Call(Script.GATEWAY, keys, arguments))
 
         def read(replies: list[Any]) -> dict[str, tuple[str, str]]:
@@ -196,6 +178,7 @@ class Store(Outbox):
         now_ms: int,
         entry: str = "",
     ) -> Call:
+        learning = self.view.learning
         settings: dict[str, Any] = {
             "now": now_ms,
             "path": k.PATH_LENGTH,
@@ -204,6 +187,8 @@ class Store(Outbox):
             "expire": round(self.view.longest_expire_s * 1000),
             "forget": self.forget_ms,
             "told": self._told.pop(partition, []),
+            "grain": learning.grain_s if learning.enabled else 0,
+            "presence": k.PRESENCE_KEPT,
         }
         if entry:
             settings |= {"entry": entry, "kept": k.LOG_KEPT}

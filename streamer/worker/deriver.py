@@ -25,6 +25,7 @@ from streamer.domain.memory import Memory
 from streamer.domain.model import GroupSnapshot, StationRecord, Summary
 from streamer.domain.places import find_two_places
 from streamer.state import keys
+from streamer.state.evidence import Evidence
 from streamer.state.lookups import sights as current_sights
 from streamer.state.records import ANSWER, ORDER, answer_text
 from streamer.state.shapes import Claim, Outcome, OutMessage
@@ -112,6 +113,7 @@ class Deriver:
         self._watch = watch
         self._orders = orders
         self._memory = Memory()
+        self._evidence = Evidence(store)
 
     def look(self, claims: Sequence[Claim]) -> list[ToSend]:
         """Work out the claimed subjects and commit them."""
@@ -138,7 +140,8 @@ class Deriver:
         view = self._store.view
         if claim.name not in view.groups:
             return self._retire_group(claim, snapshot, now_ms)
-        now = look_at_group(view, snapshot, sights, now_ms, self._memory)
+        silences = self._evidence.silences(snapshot, self._orders.duties, now_ms)
+        now = look_at_group(view, snapshot, sights, now_ms, self._memory, silences)
         judged, fanout = now.judged, now.fanout
         trouble = found.of_group(now, sights, view.policies[claim.name], view.limits, now_ms)
         outcome = Outcome(claim, snapshot.rev, snapshot.ver)
@@ -277,7 +280,10 @@ class Deriver:
         if record is None:
             return WorkedOut(Outcome(claim, 0, 0, forget=True), "", ())
         view = self._store.view
-        evidence = find_two_places(record.path, view.sites, view.limits.max_speed_kmh)
+        evidence = find_two_places(
+            record.path, view.sites, view.limits.max_speed_kmh,
+            round(view.limits.clock_doubt_s * 1000),
+        )  # fmt: skip
         trouble = found.of_station(claim.name, evidence, view.limits, now_ms)
         forget_ms = record.place.ms + self._store.forget_ms
         outcome = Outcome(claim, record.rev, record.ver, forget=forget_ms <= now_ms)

@@ -12,9 +12,10 @@ from streamer.clock import from_ms, to_ms
 from streamer.config import RegionView
 from streamer.contract import topics
 from streamer.contract.decode import Problem, decode
-from streamer.contract.events import Heard, Phase, Route, State
+from streamer.contract.events import Heard, Phase, Position, Route, State
 from streamer.contract.published import Refusal, RefusalReason
 from streamer.domain.callsign import Accepted, normalise
+from streamer.domain.cells import cell_at
 from streamer.domain.quarantine import quarantine_name
 from streamer.mqtt.connection import Incoming
 from streamer.state.shapes import CountedEvent, CountedOver, GatewayBatch, Keying, RouteMark
@@ -67,6 +68,7 @@ class Intake:
         self._words = {
             g: frozenset(w.upper() for w in p.check_out_words) for g, p in view.policies.items()
         }
+        self._learning = view.learning
         self._inbound = lru_cache(maxsize=8192)(topics.parse_inbound)
 
     def take(self, message: Incoming, now_ms: int, batch: Batch) -> None:
@@ -176,8 +178,17 @@ class Intake:
             known.append(keying)
         if batch.oldest_ms is None or ms < batch.oldest_ms:
             batch.oldest_ms = ms
-        entry = batch.gateway(gateway)
-        return entry.over(event.boot, event.seq, keying, event.phase is Phase.END)
+        entry, ended = batch.gateway(gateway), event.phase is Phase.END
+        lines: tuple[int, ...] = ()
+        if ended and self._learning.enabled:
+            lines = entry.learn(keying, self._cell(event.position))
+        return entry.over(event.boot, event.seq, keying, ended, lines)
+
+    def _cell(self, where: Position | None) -> str | None:
+        """The cell of the map that a station says it is in."""
+        if where is None:
+            return None
+        return cell_at(where.lat, where.lon, self._learning.cell_resolution)
 
     def _addressed(self, to: str | None) -> str | None:
         """The group or call sign addressed. Groups first: their names may hold a hyphen."""

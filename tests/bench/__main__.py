@@ -37,10 +37,14 @@ class Size:
     warm_events: int
     latency_s: float
     soak_events: int
+    turns: int
+    """Rounds with learning on and off, of so many messages of one event and so many events."""
+    turn_messages: int
+    turn_events: int
 
 
-QUICK = Size(1, 24_000, 6_000, 120_000, 20_000, 6.0, 100_000)
-FULL = Size(3, 30_000, 8_000, 200_000, 20_000, 15.0, 1_000_000)
+QUICK = Size(1, 24_000, 6_000, 120_000, 20_000, 6.0, 100_000, 3, 12_000, 60_000)
+FULL = Size(3, 30_000, 8_000, 200_000, 20_000, 15.0, 1_000_000, 9, 20_000, 100_000)
 EVENTS_PER_S = 1000
 BIG_STATIONS, BIG_GROUPS = 100_000, 1000
 
@@ -62,6 +66,21 @@ def compare(bench: Bench, size: Size, figures: Figures) -> None:
     figures.add("batch_eps", bench.drain(size.batch_events, 50))
 
 
+def learning_cost(bench: Bench, size: Size, figures: Figures) -> None:
+    """What learning adds to the time an event takes: on and off take turns, and the figure is the
+    median of the rounds' own ratios."""
+    for number in range(size.turns):
+        order = (True, False) if number % 2 else (False, True)
+        for name, events, per_message in (
+            ("single", size.turn_messages, 1),
+            ("batch", size.turn_events, 50),
+        ):
+            eps = {on: bench.drain(events, per_message, learning=on) for on in order}
+            figures.add(f"learning_{name}_eps", eps[True])
+            figures.add(f"still_{name}_eps", eps[False])
+            figures.add(f"learning_cost_{name}", eps[False] / eps[True] - 1)
+
+
 def small(size: Size, figures: Figures, say: "Say") -> None:
     """500 stations and 20 groups."""
     with Bench(World(500, 20)) as bench:
@@ -69,6 +88,8 @@ def small(size: Size, figures: Figures, say: "Say") -> None:
         for number in range(size.rounds):
             say(f"round {number + 1} of {size.rounds}: throughput")
             compare(bench, size, figures)
+        say(f"{size.turns} rounds with learning on and off")
+        learning_cost(bench, size, figures)
         say(f"latency at {EVENTS_PER_S} events/s, then memory over {size.soak_events:,} events")
         with bench.worker() as worker:
             figures.add("rss_before_mb", worker.rss_mb())
@@ -84,6 +105,8 @@ def small(size: Size, figures: Figures, say: "Say") -> None:
         figures.events_soaked = size.soak_events
         figures.notes.append(f"memory: the figure is after {size.soak_events:,} events")
         figures.add("redis_mb", bench.redis_mb())
+        figures.add("presence_bytes", bench.presence_bytes())
+        figures.add("learned_bytes", bench.learned_bytes())
 
 
 def big(size: Size, figures: Figures, say: "Say") -> None:
@@ -104,6 +127,8 @@ def big(size: Size, figures: Figures, say: "Say") -> None:
             figures.notes.append(f"latency with {BIG_STATIONS:,} stations: {latency}")
             figures.add("big_rss_mb", worker.rss_mb())
         figures.add("big_redis_mb", bench.redis_mb())
+        figures.add("big_presence_bytes", bench.presence_bytes())
+        figures.add("big_learned_bytes", bench.learned_bytes())
 
 
 def with_pages(size: Size, figures: Figures, say: "Say") -> None:
@@ -149,7 +174,7 @@ def main() -> int:
     """Exit codes: 0 measured (whether or not targets are met), 1 could not be measured."""
     parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
     parser.add_argument(
-        "--quick", action="store_true", help="in 50 s, less of each; ends with JSON"
+        "--quick", action="store_true", help="in about a minute, less of each; ends with JSON"
     )
     parser.add_argument("--json", action="store_true", help="end with the figures as JSON")
     arguments = parser.parse_args()

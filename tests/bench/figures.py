@@ -7,6 +7,7 @@ from statistics import median
 SINGLE_TO_PLAIN = 4.0
 SINGLE_TO_CEILING = 0.5
 BATCH_TO_PLAIN = 14.0
+LEARNING_COST = 0.15
 
 
 @dataclass
@@ -37,14 +38,22 @@ class Figures:
             ),
             ("batch_eps / plain_eps", self.ratio("batch_eps", "plain_eps"), BATCH_TO_PLAIN),
         ]
-        return [(what, value, target, value >= target) for what, value, target in found]
+        verdicts = [(what, value, target, value >= target) for what, value, target in found]
+        for name in ("single", "batch"):
+            if self.samples.get(f"learning_cost_{name}"):
+                cost = self.get(f"learning_cost_{name}")
+                verdicts.append(
+                    (f"models' cost, {name}", cost, LEARNING_COST, cost <= LEARNING_COST)
+                )
+        return verdicts
 
     def summary(self, quick: bool) -> dict[str, object]:
         """The one JSON object."""
-        numbers = {name: round(self.get(name), 2) for name in sorted(self.samples)}
+        numbers = {name: round(self.get(name), 3) for name in sorted(self.samples)}
         ratios = {
             what.replace(" / ", "_to_").replace("_eps", "").replace("_mps", ""): round(value, 3)
             for what, value, _, _ in self.verdicts()
+            if " / " in what
         }
         met = all(well for *_, well in self.verdicts())
         soaked = {"soaked_events": self.events_soaked}
@@ -67,6 +76,14 @@ _ROWS = (
     ("rss_before_mb", "resident memory of the worker, freshly started", "MB"),
     ("rss_mb", "the same after the events named below", "MB"),
     ("redis_mb", "memory that Redis uses for the state", "MB"),
+    ("presence_bytes", "of that a station, for when it was heard", "bytes"),
+    ("learned_bytes", "of that a station, for what repeaters learned", "bytes"),
+)
+_LEARNING_ROWS = (
+    ("still_single_eps", "one event a message, learning off", "events/s"),
+    ("learning_single_eps", "the same, learning on", "events/s"),
+    ("still_batch_eps", "50 events a message, learning off", "events/s"),
+    ("learning_batch_eps", "the same, learning on", "events/s"),
 )
 
 
@@ -98,6 +115,9 @@ def table(figures: Figures, big: bool) -> str:
             cells.append(_cell(figures, f"big_{name}", unit))
         lines.append(f"{what:49}" + "".join(f"{cell:>32}" for cell in cells))
     lines.append("")
+    if figures.samples.get("still_single_eps"):
+        lines += [f"{what:49}{_cell(figures, n, u):>32}" for n, what, u in _LEARNING_ROWS]
+        lines.append("")
     for what, value, target, met in figures.verdicts():
         lines.append(f"{what:26} {value:7.2f}   target {target:g}   {'met' if met else 'NOT MET'}")
     lines.append("")

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
-from statistics import median, quantiles
+from statistics import fmean, median, quantiles
 from types import TracebackType
 
 import psutil
@@ -48,9 +48,12 @@ class Bench:
         self.broker.start()
         self.redis.start()
         self.client = self.redis.client()
-        self._region = self.broker.folder / "region.toml"
-        self._region.write_text(self.world.region_file(), "utf-8")
-        self._keys = Keys(REGION, load_region(self._region).region.partitions)
+        self._regions = {
+            learning: self.broker.folder / f"region-{learning}.toml" for learning in (True, False)
+        }
+        for learning, path in self._regions.items():
+            path.write_text(self.world.region_file(learning), "utf-8")
+        self._keys = Keys(REGION, load_region(self._regions[True]).region.partitions)
         with self.worker():
             pass  # its session exists from here on
         return self
@@ -66,10 +69,10 @@ class Bench:
         self.broker.close()
 
     @contextmanager
-    def worker(self) -> Iterator["Worker"]:
+    def worker(self, learning: bool = True) -> Iterator["Worker"]:
         """`streamer worker` as a process of its own, ended with the block."""
         url = f"{self.redis.url}?db=0"
-        process = WorkerProcess(self._region, WORKER, self.broker.url, url)
+        process = WorkerProcess(self._regions[learning], WORKER, self.broker.url, url)
         try:
             process.start()
             yield Worker(process, self)
@@ -133,11 +136,31 @@ class Bench:
         """Memory that Redis says it uses for data, MB."""
         return int(self.client.info("memory")["used_memory"]) / 1e6
 
-    def drain(self, events: int, per_message: int) -> float:
+    def presence_bytes(self) -> float:
+        """Memory that Redis uses for when a station was heard: of copies of some stations, with and
+        without it. Nothing is kept of the copies."""
+        use, spare = self.client.memory_usage, self._keys.station(f"{REGION}-copy")
+        found = []
+        for name in self.world.names[:: max(1, len(self.world.names) // 200)]:
+            self.client.delete(spare)
+            if self.client.copy(self._keys.station(name), spare):
+                whole = int(use(spare, samples=0) or 0)
+                self.client.hdel(spare, "heard")
+                found.append(whole - int(use(spare, samples=0) or 0))
+        self.client.delete(spare)
+        return fmean(found) if found else 0.0
+
+    def learned_bytes(self) -> float:
+        """Memory that Redis uses for what was learned of all repeaters, a station."""
+        keys = list(self.client.scan_iter("*:learned:*", count=1000))
+        total = sum(int(self.client.memory_usage(key, samples=0) or 0) for key in keys)
+        return total / self.world.stations
+
+    def drain(self, events: int, per_message: int, learning: bool = True) -> float:
         """Events a second of ours: publish while the worker is away, then start it."""
         before = self.counted()
         messages, sent = send_backlog(self.broker.url, self.world, events, per_message)
-        with self.worker() as worker:
+        with self.worker(learning) as worker:
             return worker.time_drain(before + sent, messages)
 
 

@@ -88,7 +88,7 @@ class World:
         self._carried: set[tuple[str, str]] = set()
         self._second = [self._random.choice(self.group_names) for _ in self.names]
 
-    def region_file(self) -> str:
+    def region_file(self, learning: bool = True) -> str:
         """The region as TOML. Probe groups drop a repeater at once, to make their moves visible."""
         lines = [
             f'region = "{REGION}"',
@@ -97,6 +97,8 @@ class World:
             "gateway_lost_after_s = 7200",
             "[policy]",
             "linger_s = 120",
+            "[learning]",
+            f"enabled = {str(learning).lower()}",
         ]
         for i, gateway in enumerate(self.gateways):
             lines += ["[[gateway]]", f'id = "{gateway}"']

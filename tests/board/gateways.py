@@ -185,7 +185,9 @@ class Gateways:
             if name not in self._lost:
                 ports = [f"{name}/{port.id}" for port in self.view.gateways[name].repeater]
                 told = [self._told(port) for port in ports]
-                self._say(teller.state(now_ms, repeaters=told, software="by hand", spooled=0))
+                # Its clock is measured, as agents do.
+                more: dict[str, Any] = {"software": "by hand", "spooled": 0, "clock_offset_s": 0.01}
+                self._say(teller.state(now_ms, repeaters=told, **more))
 
     def _told(self, repeater: str) -> dict[str, Any]:
         since_ms = self._off.get(repeater)

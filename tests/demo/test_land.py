@@ -1,7 +1,6 @@
 """The physics of the demo's land against values from outside the project."""
 
 import itertools
-import math
 
 import pytest
 from geographiclib.geodesic import Geodesic
@@ -12,7 +11,6 @@ from streamer.demo.land import (
     Place,
     Ridge,
     bit_errors_pct,
-    free_space_loss_db,
     from_degrees,
     knife_edge_loss_db,
     received_dbm,
@@ -20,31 +18,6 @@ from streamer.demo.land import (
 )
 
 FLAT = Land(())
-
-
-# Computed from the formula of ITU-R P.525 (constant 32.4); no published worked value was found.
-@pytest.mark.parametrize(
-    ("freq_mhz", "distance_km", "loss_db"),
-    [
-        (145, 1, 75.6274),
-        (145, 10, 95.6274),
-        (438, 50, 119.2089),
-        (439, 30, 114.7917),
-        (1000, 1, 92.4000),
-    ],
-)
-def test_free_space_loss_is_that_of_p525(
-    freq_mhz: float, distance_km: float, loss_db: float
-) -> None:
-    assert free_space_loss_db(freq_mhz, distance_km) == pytest.approx(loss_db, abs=1e-3)
-
-
-def test_free_space_loss_agrees_with_the_wave_length() -> None:
-    # IEV 705-08-05: 20 log (4 pi d / lambda), c = 299 792 458 m/s (SI); 32.4 is rounded by 0.05.
-    for freq_mhz, distance_km in itertools.product((50, 146, 439, 1240), (0.5, 7, 90)):
-        wave_m = 299_792_458 / (freq_mhz * 1e6)
-        exact_db = 20 * math.log10(4 * math.pi * distance_km * 1000 / wave_m)
-        assert free_space_loss_db(freq_mhz, distance_km) == pytest.approx(exact_db, abs=0.05)
 
 
 # Horizon of each height on a 4/3 earth of 6371 km, sqrt(2 * 4/3 * 6371 * h); the textbook form

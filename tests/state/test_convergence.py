@@ -18,6 +18,7 @@ from tests.state.scene import (
     GATEWAYS,
     GROUPS,
     PORTS,
+    REPEATERS,
     START_MS,
     STATIONS,
     Bench,
@@ -53,7 +54,8 @@ def histories(draw: st.DrawFn) -> list[Incoming]:
             more: dict[str, Any] = {"to": draw(st.sampled_from([*GROUPS, "QZ9ZZZ", None]))}
             if draw(st.booleans()):
                 more |= {"phase": "end", "duration_s": draw(st.sampled_from([0, 1, 4])),
-                         "rssi_dbm": -90.5}  # fmt: skip
+                         "rssi_dbm": draw(st.sampled_from([-90.5, -101, None])),
+                         "ber_pct": draw(st.sampled_from([0.25, 3, None]))}  # fmt: skip
             more["text"] = draw(st.sampled_from([None, None, "out", "hello"]))
             if draw(st.integers(0, 3)) == 0:
                 more["position"] = {"lat": -46.5, "lon": draw(st.sampled_from([20.1, 20.2]))}
@@ -189,6 +191,23 @@ def expected(
     return where, members, {g: len(ids) for g, ids in seen.items()}
 
 
+Knowledge = tuple[dict[str, set[int]], dict[tuple[str, str], list[Any]]]
+
+
+def expected_knowledge(said: Sequence[Incoming]) -> Knowledge:
+    """By station when it was heard, in minutes of 60 s; by repeater and station what its ends told,
+    each event once. Common practice, no source."""
+    present: dict[str, set[int]] = defaultdict(set)
+    ends: dict[tuple[str, str], list[Any]] = defaultdict(list)
+    for m in said:
+        e = json.loads(m.payload)
+        if m.topic.endswith("/heard") and e["station"] != "NOBODY":
+            present[e["station"]].add(_ms(e["started_at"]) // 60_000 * 60)
+            if e["phase"] == "end":
+                ends[e["repeater"], e["station"]].append(e["rssi_dbm"])
+    return present, ends
+
+
 def _ms(text: str) -> int:
     from datetime import datetime
 
@@ -232,6 +251,17 @@ def test_state_agrees_with_the_plain_reading_of_the_rules(
         roster = json.loads(bench.retained[f"net/scene/reach/{group}"])["members"]
         present = {m["station"] for m in roster if m["standing"] not in ("expired", "checked_out")}
         assert present == members[group]
+    heard, ends = expected_knowledge(said)
+    assert store.presences(list(STATIONS)) == {
+        station: tuple(sorted(grains, reverse=True)) for station, grains in heard.items()
+    }
+    for repeater in REPEATERS:
+        found = store.learned(repeater, START_MS).stations
+        assert found.keys() == {station for where, station in ends if where == repeater}
+        for station, sums in found.items():
+            signals = [rssi for rssi in ends[repeater, station] if rssi is not None]
+            assert (sums.overs, sums.signals) == (len(ends[repeater, station]), len(signals))
+            assert sums.signal_sum == pytest.approx(sum(signals))
     for gateway, count in counts.items():
         kept = store.gateway(gateway).counts
         assert sum(n for tally, n in kept.items() if tally != "duplicate") == count

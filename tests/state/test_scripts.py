@@ -67,7 +67,8 @@ def live_through(bench: Bench) -> None:
             caller = STATIONS[n % len(STATIONS)]
             to = [*GROUPS, None][n % 4]
             text = "OUT" if n % 5 == 4 else None
-            long: dict[str, Any] = {"phase": "end", "duration_s": 9}
+            long: dict[str, Any] = {"phase": "end", "duration_s": 9, "rssi_dbm": -90}
+            long["position"] = {"lat": -46.5, "lon": 20 + n}
             said += [
                 teller.heard(now_ms, caller, f"o{n}-{teller.gateway}", to=to, text=text, **long),
                 teller.heard(now_ms, f"NOBODY{n}", f"x{n}", to=to),
@@ -202,6 +203,13 @@ class TestKeys:
         ]
         own += [keys.live(partition), keys.out(partition), keys.published(partition)]
         assert len(set(own)) == len(own)
+        assert len({key_slot(key.encode()) for key in own}) == 1
+
+    @given(st.text(string.ascii_lowercase + string.digits + "-", min_size=1), st.integers(1, 256))
+    def test_what_a_gateway_heard_shares_its_slot(self, name: str, partitions: int) -> None:
+        keys = Keys("scene", partitions)
+        own = [keys.gateway(name), keys.history(name, 1), keys.heard(f"{name}/uhf")]
+        own.append(keys.learned(f"{name}/uhf", 1))
         assert len({key_slot(key.encode()) for key in own}) == 1
 
     def test_alerts_and_the_region_have_a_slot_each(self) -> None:

@@ -1,16 +1,18 @@
 -- Count each event once, keep the holes in the sequences, sum up what repeaters heard, take over
 -- gateway states.
 -- KEYS: due, live, then for each gateway its hash, its quarantine, the hashes of the hours of its
---       history and the sets of the stations that its repeaters heard.
--- ARGV: settings {now, grace, holes, boots, quarantine, sessions, flips, heard, history}, then for
---       each gateway one JSON object
+--       history, those of what is learned of its repeaters, and the sets of the stations that they
+--       heard.
+-- ARGV: settings {now, grace, holes, boots, quarantine, sessions, flips, heard, history,
+--                 learned = [cells, stations], coarser = [signal, errors]}, then for each gateway
+--       one JSON object
 --       {name, events = [[boot, seq, tally, call, reason, ms]...] or, of an over,
---        [boot, seq, tally, bucket, ms on the air or -1 for a start, signal, errors],
---        future_ms = newest or 0, hours = [ms that each is kept...], buckets = [[hour, field]...],
+--        [boot, seq, tally, bucket, ms on the air or -1 for a start, signal, errors, lines...],
+--        future_ms = newest or 0, history = sheets, learned = sheets,
 --        heard = [[ms, station, ms, station...]...],
 --        states = [[boot, session, seq, ms, JSON, up, flips]...]}; seq of a will = 'will',
 --        up = 1 or 0, flips = [[repeater, since_ms, up]...] as far as the state says; bucket and
---        hour count from 1, hour 0 is too long ago.
+--        lines are places in the sheets.
 -- Returns for each gateway {one character an event: 1 new, 0 known before, - no longer judged;
 --                           one character a state: 1 taken over, 0 not}.
 local set = cjson.decode(ARGV[1])
@@ -108,16 +110,84 @@ local function quarantine(key, call, reason, ms)
   end
 end
 
--- A bucket is a line of whole numbers: starts, ends, ms on the air; then of the signal how many
--- said it, their sum, the least and the greatest; then the same of the errors. What is not touched
--- stays text: making numbers of text and text of numbers is what takes long.
-local BUCKET = '^' .. string.rep('(%S+) ', 10) .. '(%S+)$'
-local function sums_of(bucket, hours)
-  local stored = redis.call('HGET', KEYS[hours + bucket[1]], bucket[2])
-  if not stored then return {0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0}, true end
-  return {string.match(stored, BUCKET)}, false
+-- A sheet is a hash of lines, a line some whole numbers that are added to. A book is sheets as the
+-- settings have them, [ms to keep, field, field...] each, and their lines by place: number of the
+-- sheet * SHEET + position in it. They are read at once, and what is not touched stays text: making
+-- numbers of text and text of numbers is what takes long.
+local SHEET, AT_ONCE = 100000, 2000  -- Lua hands over some thousand values at most
+local function open_book(sheets, first_key, width)
+  local book = {
+    sheets = sheets, first_key = first_key, width = width, begun = {},
+    pattern = '^' .. string.rep('(%S+) ', width - 1) .. '(%S+)$',
+  }
+  for s, sheet in ipairs(sheets) do
+    if sheet[1] > 0 then  -- else it is too long ago, and has no lines
+      for from = 2, #sheet, AT_ONCE do
+        local upto = math.min(#sheet, from + AT_ONCE - 1)
+        local lines = redis.call('HMGET', KEYS[first_key + s - 1], unpack(sheet, from, upto))
+        for j, line in ipairs(lines) do book[s * SHEET + from - 1 + j] = line end
+      end
+    end
+  end
+  return book
 end
 
+-- What is learned is bounded; the first line of a sheet counts how many cells and stations it has.
+-- It is longer than Redis' hash-max-listpack-value: short lines alone would be kept in one piece of
+-- memory, in which each line is searched for from the start.
+local PADDING = string.rep('-', 64)
+local function has_room(book, s, field)
+  local counts, kind = book[s * SHEET + 2], string.sub(field, 1, 1) == '@' and 2 or 1
+  if type(counts) ~= 'table' then
+    counts = {string.match(counts or '0 0', '^(%d+) (%d+)')}
+    counts[3] = PADDING
+    book[s * SHEET + 2] = counts
+  end
+  if tonumber(counts[kind]) >= book.bounds[kind] then return false end
+  counts[kind] = counts[kind] + 1
+  return true
+end
+
+-- The numbers of a line, to be added to; nil if it is too long ago or there is no room for it.
+local function line_at(book, place)
+  local line = book[place]
+  if line == nil or type(line) == 'table' then return line end
+  if line then
+    line = {string.match(line, book.pattern)}
+  else
+    local s = math.floor(place / SHEET)
+    if not book.bounds or has_room(book, s, book.sheets[s][place % SHEET]) then
+      line, book.begun[s] = {}, true
+      for j = 1, book.width do line[j] = 0 end
+    else
+      line = nil
+    end
+  end
+  book[place] = line
+  return line
+end
+
+-- A sheet is told how long to live when a line is begun in it.
+local function close_book(book)
+  for s, sheet in ipairs(book.sheets) do
+    local key, words = KEYS[book.first_key + s - 1], {}
+    for j = 2, #sheet do
+      local line = book[s * SHEET + j]
+      if type(line) == 'table' then
+        words[#words + 1] = sheet[j]
+        words[#words + 1] = table.concat(line, ' ')
+      end
+    end
+    for from = 1, #words, AT_ONCE do
+      redis.call('HSET', key, unpack(words, from, math.min(#words, from + AT_ONCE - 1)))
+    end
+    if book.begun[s] then redis.call('PEXPIRE', key, whole(sheet[1])) end
+  end
+end
+
+-- Of a bucket: starts, ends, ms on the air; then of the signal how many said it, their sum, the
+-- least and the greatest; then the same of the errors.
+local BUCKET = 11
 local function add_reading(sums, at, value)
   if value == cjson.null then return end
   local none = tonumber(sums[at]) == 0
@@ -126,15 +196,9 @@ local function add_reading(sums, at, value)
   sums[at], sums[at + 1] = sums[at] + 1, sums[at + 1] + value
 end
 
-local function add_over(history, event)
-  local place = event[4]
-  local bucket = history.buckets[place]
-  if bucket[1] == 0 then return end
-  local sums = history[place]
-  if not sums then
-    sums, bucket[3] = sums_of(bucket, history.hours)
-    history[place] = sums
-  end
+local function add_to_bucket(book, event)
+  local sums = line_at(book, event[4])
+  if not sums then return end
   if event[5] < 0 then
     sums[1] = sums[1] + 1
   else
@@ -144,26 +208,47 @@ local function add_over(history, event)
   add_reading(sums, 8, event[7])
 end
 
--- An hour is told once how long to live; the stations heard, again with every bucket.
-local function write_history(history, gateway)
-  local begun = false
-  for place, bucket in ipairs(gateway.buckets) do
-    local sums, key = history[place], KEYS[history.hours + bucket[1]]
-    if sums then redis.call('HSET', key, bucket[2], table.concat(sums, ' ')) end
-    if bucket[3] then
-      redis.call('PEXPIRE', key, whole(gateway.hours[bucket[1]]))
-      begun = true
+-- Of what is learned: ends; then of the signal how many said it, their sum and that of their
+-- squares; then the same of the errors.
+local LEARNED = 7
+local function add_square(sums, at, value)
+  local squares = sums[at + 2] + value * value
+  sums[at], sums[at + 1] = sums[at] + 1, sums[at + 1] + value
+  sums[at + 2] = squares < 1e14 and squares or whole(squares)
+end
+
+local function add_to_learned(book, event)
+  local signal, wrong = event[6], event[7]
+  signal = signal ~= cjson.null and math.floor(signal / set.coarser[1] + 0.5)
+  wrong = wrong ~= cjson.null and math.floor(wrong / set.coarser[2] + 0.5)
+  for j = 8, #event do
+    local sums = line_at(book, event[j])
+    if sums then
+      sums[1] = sums[1] + 1
+      if signal then add_square(sums, 2, signal) end
+      if wrong then add_square(sums, 5, wrong) end
     end
   end
-  for n, stations in ipairs(gateway.heard) do
-    local key = KEYS[history.hours + #gateway.hours + n]
+end
+
+local function open_books(gateway, first_key)
+  local history = open_book(gateway.history, first_key, BUCKET)
+  local learned = open_book(gateway.learned, first_key + #gateway.history, LEARNED)
+  learned.bounds = set.learned
+  return history, learned
+end
+
+-- The stations heard are told how long to live again with every bucket.
+local function note_heard(heard, first_key, begun)
+  for n, stations in ipairs(heard) do
+    local key = KEYS[first_key + n - 1]
     local fresh = redis.call('ZADD', key, 'GT', unpack(stations))
     if fresh > 0 then redis.call('ZREMRANGEBYRANK', key, 0, -1 - set.heard) end
     if fresh > 0 or begun then redis.call('PEXPIRE', key, whole(set.history)) end
   end
 end
 
-local function count_events(key, cage, gateway, history)
+local function count_events(key, cage, gateway, history, learned)
   local boots, open = boots_of(key)
   local seen, tally, verdicts, holes = {}, {}, {}, false
   for j, event in ipairs(gateway.events) do
@@ -177,7 +262,8 @@ local function count_events(key, cage, gateway, history)
       if not new then
         kind = 'duplicate'
       elseif type(event[4]) == 'number' then
-        add_over(history, event)
+        add_to_bucket(history, event)
+        if event[8] then add_to_learned(learned, event) end
       elseif event[4] ~= '' then
         quarantine(cage, event[4], event[5], event[6])
       end
@@ -260,10 +346,13 @@ for n = 2, #ARGV do
   local key, cage = KEYS[at], KEYS[at + 1]
   local gateway = cjson.decode(ARGV[n])
   local subject = 'w/' .. gateway.name
-  local history = {buckets = gateway.buckets, hours = at + 1}
-  local verdicts, holes = count_events(key, cage, gateway, history)
-  write_history(history, gateway)
-  at = at + 2 + #gateway.hours + #gateway.heard
+  local history, learned = open_books(gateway, at + 2)
+  local verdicts, holes = count_events(key, cage, gateway, history, learned)
+  close_book(history)
+  close_book(learned)
+  at = at + 2 + #gateway.history + #gateway.learned
+  note_heard(gateway.heard, at, next(history.begun) ~= nil)
+  at = at + #gateway.heard
   local closed = false
   if holes then
     -- A hole is looked at after a while: with several workers it is mostly another's, not a loss.

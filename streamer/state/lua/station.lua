@@ -1,6 +1,7 @@
 -- Merge keyings into station registers and say what their groups must be told.
 -- KEYS: due, tell, station hashes..., and the log where settings have an entry for it.
--- ARGV: settings {now, path, check_ins, linger, expire, forget, told = [[station, rev]...]},
+-- ARGV: settings {now, path, check_ins, linger, expire, forget, told = [[station, rev]...],
+--                 grain = seconds or 0 for none, presence = grains kept},
 --       then one JSON list of keyings for each station, its name first:
 --       [name, [ms, tie, repeater, over, info, position, group, out_group, out_word, end_ms]...]
 --       info = [to, suffix, duration_ms, rssi, ber, text] or null,
@@ -230,11 +231,71 @@ local function summary_of(record, group, parts, stays, latest_out)
   return table.concat({whole(record.rev), whole(record.p[1]), signature, content}, ' ')
 end
 
+-- When a station began an over, in grains of time: how many, the newest in seconds since 1970, then
+-- from each to the next older one. A set of the newest, so order and repetition do not matter. It
+-- stands beside the record, since groups are not told of it.
+local GRAIN_MS = set.grain * 1000
+
+-- The steps down from `newest` with one to an older grain among them; nil if it is there.
+local function with_older(newest, steps, grain)
+  local parts, at, placed = {}, newest, false
+  for step in string.gmatch(steps, '%d+') do
+    local older = at - step
+    if older == grain then return nil end
+    if not placed and older < grain then
+      parts[#parts + 1], step, placed = ' ' .. at - grain, grain - older, true
+    end
+    parts[#parts + 1], at = ' ' .. step, older
+  end
+  if not placed then parts[#parts + 1] = ' ' .. at - grain end
+  return table.concat(parts)
+end
+
+local function with_grain(count, newest, steps, grain)
+  if not newest then return 1, grain, '' end
+  local more
+  if grain > newest then
+    more, newest = ' ' .. grain - newest .. steps, grain
+  elseif grain < newest then
+    more = with_older(newest, steps, grain)
+  end
+  if not more then return count, newest, steps end
+  if count < set.presence then return count + 1, newest, more end
+  return count, newest, string.sub(more, 1, string.find(more, ' %d+$', -12) - 1)
+end
+
+-- The text with the grains of these events, nil if they were all there.
+local function presence_of(known, events)
+  local count, newest, steps, tail
+  if known then
+    count, newest, tail = string.match(known, '^(%d+) (%d+)()')
+    count, newest, steps = tonumber(count), tonumber(newest), string.sub(known, tail)
+  end
+  local from, upto = newest and newest * 1000 or 0, newest and newest * 1000 + GRAIN_MS or 0
+  for _, event in ipairs(events) do
+    local ms = event[1]
+    -- Mostly it is the grain looked at before. Who was checked out by hand ('') was not heard.
+    if (ms >= upto or ms < from) and event[3] ~= '' then
+      from = ms - ms % GRAIN_MS
+      upto = from + GRAIN_MS
+      count, newest, steps = with_grain(count, newest, steps, from / 1000)
+    end
+  end
+  local text = newest and count .. ' ' .. newest .. steps
+  if text and text ~= known then return text end
+end
+
+local function stored_of(key)
+  if GRAIN_MS == 0 then return redis.call('HGET', key, 'record') end
+  local found = redis.call('HMGET', key, 'record', 'heard')
+  return found[1], found[2]
+end
+
 local replies = {}
 for n = 3, last do
   local key, events = KEYS[n], cjson.decode(ARGV[n - 1])
   local name = table.remove(events, 1)
-  local stored = redis.call('HGET', key, 'record')
+  local stored, heard = stored_of(key)
   local record = stored and cjson.decode(stored) or {rev = 0, k = {}, i = {}, o = {}, x = {}}
   record.lines = stored and lines_of(stored)
   local changed, crossing, parts = false, false, nil
@@ -242,6 +303,7 @@ for n = 3, last do
     local new, crossed = merge(record, event)
     changed, crossing = changed or new, crossing or crossed
   end
+  heard = GRAIN_MS > 0 and presence_of(heard, events)
   if changed then
     local limit = record.p[1] - set.forget
     drop_old(record.i, limit)
@@ -250,9 +312,13 @@ for n = 3, last do
     -- Never below the clock, so that a record forgotten and begun again outranks its old self.
     record.rev = math.max(record.rev + 1, set.now)
     parts = parts_of(record)
-    redis.call('HSET', key, 'record', record_of(record, parts), '#rev', whole(record.rev))
+    local fields = {'record', record_of(record, parts), '#rev', whole(record.rev)}
+    if heard then fields[5], fields[6] = 'heard', heard end
+    redis.call('HSET', key, unpack(fields))
     redis.call('ZADD', tell, whole(record.rev), name)
     redis.call('ZADD', due, 'NX', whole(record.p[1] + set.forget), 's/' .. name)
+  elseif heard then  -- it came so late that nothing else is known by it
+    redis.call('HSET', key, 'heard', heard)
   end
   local reply = {whole(record.rev)}
   if record.p then

@@ -1,0 +1,121 @@
+"""What the law of silence asks of the state, kept for as long as it cannot have changed.
+
+Only what depends on events alone is used, so that every worker comes to the same: when stations
+were heard, their newest overs, and what repeaters were learned to hear in the epochs that are over.
+"""
+
+from collections.abc import Callable, Iterable
+from functools import partial
+from zlib import crc32
+
+from streamer.config import RegionView
+from streamer.contract.published import Duty
+from streamer.domain.coverage import Coverage
+from streamer.domain.duty import began_s
+from streamer.domain.model import GroupSnapshot, Presence, Summary
+from streamer.domain.outlook import Signs, Watcher
+from streamer.domain.verdict import Silences
+from streamer.state.coverages import Coverages
+from streamer.state.keys import EPOCH_MS
+from streamer.state.store import Store
+
+SAMPLE = 64
+"""So many members stand for their group."""
+SETTLED_MS = 2 * 86_400_000
+"""An epoch is used so long after its end: late events have come by then."""
+MOST_KEPT = 50_000
+
+
+class Evidence:
+    """For one worker, one command or one thread; `coverages` may be shared. Raises StoreUnavailable
+    when Redis does not answer."""
+
+    def __init__(self, store: Store, coverages: Coverages | None = None) -> None:
+        self._store = store
+        self._view: RegionView | None = None
+        self._presences: dict[str, tuple[str, Presence]] = {}
+        self._signs: dict[str, tuple[str, Signs | None]] = {}
+        self._coverages = coverages or Coverages()
+
+    def silences(
+        self, snapshot: GroupSnapshot, duties: Iterable[Duty], now_ms: int
+    ) -> Callable[[], Silences] | None:
+        """What is known of a group's silences, to be read when it is asked for, and once; None
+        where nothing is learned."""
+        view = self._store.view
+        if view is not self._view:
+            self._view = view
+            self._presences.clear()
+            self._signs.clear()
+        if not view.learning.enabled:
+            return None
+        made: list[Silences] = []
+
+        def ask() -> Silences:
+            if not made:
+                made.append(self._make(snapshot, began_s(duties, snapshot.group), now_ms))
+            return made[0]
+
+        return ask
+
+    def _make(self, snapshot: GroupSnapshot, duty_since_s: float | None, now_ms: int) -> Silences:
+        view = self._store.view
+        policy = view.policies[snapshot.group]
+        members = {summary.station: summary for summary in snapshot.members}
+        expire_ms = round(policy.expire_after_s * 1000)
+        here = [
+            name
+            for name, s in members.items()
+            if s.check_in is not None and s.place.ms + expire_ms > now_ms
+        ]
+        # By a number that has nothing to do with how they key.
+        sample = sorted(here, key=lambda name: crc32(name.encode()))[:SAMPLE]
+        self._read([members[name] for name in sample])
+        coverage_ms = (now_ms - SETTLED_MS) // EPOCH_MS * EPOCH_MS - 1
+        watcher = Watcher(view.learning, partial(self._near, coverage_ms))
+        return Silences(
+            policy,
+            view.learning,
+            lambda name: self._presence(members[name]),
+            sample,
+            duty_since_s=duty_since_s,
+            watcher=watcher,
+            signs=lambda name: self._signs_of(members[name]),
+        )
+
+    # -- stations ------------------------------------------------------------------------------
+
+    def _read(self, summaries: Iterable[Summary]) -> None:
+        """Read the presences of those who were heard since they were read."""
+        unknown = [
+            s for s in summaries if (k := self._presences.get(s.station)) is None or k[0] != s.rev
+        ]
+        if not unknown:
+            return
+        if len(self._presences) + len(unknown) > MOST_KEPT:
+            self._presences.clear()
+        found = self._store.presences([s.station for s in unknown])
+        for summary in unknown:
+            self._presences[summary.station] = summary.rev, found.get(summary.station, ())
+
+    def _presence(self, summary: Summary) -> Presence:
+        self._read([summary])
+        return self._presences[summary.station][1]
+
+    def _signs_of(self, summary: Summary) -> Signs | None:
+        known = self._signs.get(summary.station)
+        if known is not None and known[0] == summary.rev:
+            return known[1]
+        if len(self._signs) >= MOST_KEPT:
+            self._signs.clear()
+        record = self._store.station(summary.station)
+        newest = (summary.place.ms, summary.place.repeater, summary.place.over)
+        signs = None
+        if record is not None:
+            path = tuple(e for e in record.path if (e.ms, e.repeater, e.over) <= newest)
+            signs = Signs(path, summary.fix)
+        self._signs[summary.station] = summary.rev, signs
+        return signs
+
+    def _near(self, as_of_ms: int, lat: float, lon: float) -> list[Coverage]:
+        return self._coverages.near(self._store, lat, lon, as_of_ms)
