@@ -10,7 +10,7 @@ from typing import Annotated, cast
 from fastapi import APIRouter, Depends, Path, Query
 from redis import Redis
 from starlette.requests import Request
-from starlette.responses import Response
+from starlette.responses import JSONResponse, Response
 
 from streamer.acts.acts import AcceptedCall, Acts
 from streamer.board.access import Role, need
@@ -33,7 +33,8 @@ from streamer.board.rows import (
 from streamer.clock import Clock
 from streamer.contract.common import GroupName, Name
 from streamer.contract.published import Duty
-from streamer.reading.common import Desk, Header, find_group, open_desk
+from streamer.reading.common import Desk, Header, Kept, find_group, open_desk
+from streamer.reading.coverage import CoverageMap, LookMap, coverage_map, look_map
 from streamer.reading.history import (
     RepeaterHistory,
     StationHistory,
@@ -52,6 +53,7 @@ asked = APIRouter(
 )
 
 Group = Annotated[GroupName, Path(description="a group call sign, upper case", examples=["SHORE"])]
+Station = Annotated[str, Path(min_length=1, max_length=64, examples=["QA1ABC"])]
 Limit = Annotated[int, Query(ge=1, le=1000, description="how many of the newest")]
 
 
@@ -66,7 +68,8 @@ def desk_of(request: Request) -> Desk:
     """The state as it is now; in a thread. Raises StoreUnavailable, StoreMismatch."""
     state = request.app.state
     clock = cast(Clock, state.clock)
-    return open_desk(cast("Redis", state.redis), picture_of(request).view, clock.now_ms())
+    kept = cast(Kept, state.kept)
+    return open_desk(cast("Redis", state.redis), picture_of(request).view, clock.now_ms(), kept)
 
 
 def acts_of(request: Request) -> Acts:
@@ -172,6 +175,12 @@ class Log(Row):
     entries: list[Entry]
 
 
+class GeoJsonResponse(JSONResponse):
+    """RFC 7946, section 12."""
+
+    media_type = "application/geo+json"
+
+
 class Calls(Row):
     """Identities that were accepted at this board, by call. The region file may accept more."""
 
@@ -181,16 +190,40 @@ class Calls(Row):
 @asked.get("/stations/{station:path}", dependencies=[_VIEW], responses=responses(404))
 def station(
     desk: AtDesk,
-    station: Annotated[str, Path(min_length=1, max_length=64, examples=["QA1ABC"])],
+    station: Station,
+    look: Annotated[bool, Query(description="also where to look, though nobody misses it")] = False,
 ) -> StationHistory:
-    """Where a station was last heard, its standing in its groups, its path, its signal."""
-    return station_history(desk, station)
+    """Where a station was last heard, its standing in its groups, its path, its signal, how it
+    usually keys, and where to look for it if a group misses it."""
+    return station_history(desk, station, look=look)
+
+
+@asked.get(
+    "/whereabouts/{station:path}",
+    dependencies=[_VIEW],
+    responses=responses(404),
+    response_class=GeoJsonResponse,
+)
+def whereabouts(desk: AtDesk, station: Station) -> LookMap:
+    """Where a station may be, as GeoJSON: an aid for a search, with its caution."""
+    return look_map(desk, station)
 
 
 @asked.get("/repeaters/{gateway}/{port}", dependencies=[_VIEW], responses=responses(404))
 def repeater(desk: AtDesk, gateway: Name, port: Name) -> RepeaterHistory:
     """A repeater's last 24 hours: overs, signal, error rate, darkness, who came and went."""
     return repeater_history(desk, f"{gateway}/{port}")
+
+
+@asked.get(
+    "/repeaters/{gateway}/{port}/coverage",
+    dependencies=[_VIEW],
+    responses=responses(404),
+    response_class=GeoJsonResponse,
+)
+def coverage(desk: AtDesk, gateway: Name, port: Name) -> CoverageMap:
+    """The cells that a repeater was learned to hear, as GeoJSON; the 4000 best known."""
+    return coverage_map(desk, f"{gateway}/{port}")
 
 
 @asked.get("/quarantine", dependencies=[_VIEW])

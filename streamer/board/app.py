@@ -25,6 +25,7 @@ from streamer.board.users import Passwords
 from streamer.board.watch import Watch
 from streamer.clock import Clock
 from streamer.config import RegionView
+from streamer.reading.common import Kept
 from streamer.state.store import connect
 
 if TYPE_CHECKING:
@@ -72,6 +73,7 @@ def create_app(
     app.state.picture = picture
     app.state.redis = client
     app.state.clock = clock
+    app.state.kept = Kept()
     app.state.watch = watch
     app.state.view = picture.view
     app.state.feed = Feed(picture.tables, clock)

@@ -76,6 +76,10 @@ class AlertKind(StrEnum):
     CLOCK_SKEW = "clock_skew"
     EVENTS_LOST = "events_lost"
     TWO_PLACES = "two_places"
+    REPEATER_DEAF = "repeater_deaf"
+    REPEATER_DEGRADED = "repeater_degraded"
+    CARRIER_STUCK = "carrier_stuck"
+    REPEATER_BUSY = "repeater_busy"
 
 
 class Duty(Message):
@@ -187,6 +191,12 @@ class Member(Message):
     standing: Standing
     standing_since: Moment | None = None
     reasons: tuple[str, ...] = Field((), description="why it stands so, for people")
+    phi: float | None = Field(
+        None,
+        ge=0,
+        description="how unusual its silence was when last looked at, in decades: 2 is what "
+        "happens by chance once in a hundred of its pauses; null before that",
+    )
     repeater: RepeaterId
     last_heard_at: Moment
     checked_in_at: Moment

@@ -27,8 +27,14 @@ class Judgement:
     reasons: tuple[str, ...]
     next_ms: int | None
     since_ms: int
-    look: Look | None = None
-    """What decided that a member is overdue or out of reach, where the fixed times did not."""
+    verdict: Verdict | None = None
+    """What was found of its silence."""
+
+    @property
+    def phi(self) -> float | None:
+        """How unusual the silence was when it was last looked at, in decades."""
+        newest = self.verdict.newest if self.verdict is not None else None
+        return None if newest is None else round(newest.phi, 2)
 
     @property
     def is_member(self) -> bool:
@@ -76,13 +82,14 @@ def judge(
     sight: RepeaterSight,
     now_ms: int,
     silences: AskSilences | None = None,
+    known: Verdict | None = None,
 ) -> Judgement:
     """The standing of a station in a group.
 
     A station is a member while its newest check-in is newer than its newest check-out (the
     check-out wins a tie) and its newest keying, to anyone, is younger than the expiry. When its
     silence makes it overdue or out of reach is asked of `silences`; without them the latest times
-    of the policy decide.
+    of the policy decide. `known` is the verdict of an earlier judgement of the same silence.
     """
     place = summary.place
     heard = f"heard {clock_text(place.ms)} on {place.repeater}"
@@ -96,7 +103,7 @@ def judge(
     if now_ms >= expires_ms:
         reason = f"silent longer than {_minutes(policy.expire_after_s)}"
         return Judgement(Standing.EXPIRED, (heard, reason), None, expires_ms)
-    return _judge_silence(summary, policy, sight, now_ms, heard, expires_ms, silences)
+    return _judge_silence(summary, policy, sight, now_ms, heard, expires_ms, silences, known)
 
 
 def _judge_silence(
@@ -107,11 +114,12 @@ def _judge_silence(
     heard: str,
     expires_ms: int,
     silences: AskSilences | None,
+    known: Verdict | None,
 ) -> Judgement:
     start_ms = summary.place.ms
     judged_ms = now_ms if sight.reporting else _last_judged_ms(sight, start_ms, now_ms)
     when = partial(_when_silent_ms, start_ms, sight.dark)
-    verdict = _verdict(summary, policy, sight, judged_ms, when, silences)
+    verdict = _verdict(summary, policy, sight, judged_ms, when, silences, known)
     overdue_ms, lost_ms = when(verdict.overdue_s), when(verdict.lost_s)
     reasons = [heard]
     unheard_ms = sum(max(0, end - max(begin, start_ms)) for begin, end in sight.dark)
@@ -123,7 +131,7 @@ def _judge_silence(
     if judged_ms >= lost_ms:
         reasons[1:1] = silence_reasons(verdict.lost, policy.out_of_reach_after_s)
         return Judgement(
-            Standing.OUT_OF_REACH, tuple(reasons), expires_ms, lost_ms, verdict.lost
+            Standing.OUT_OF_REACH, tuple(reasons), expires_ms, lost_ms, verdict
         )  # fmt: skip
     look_ms = expires_ms
     if verdict.next_s is not None and sight.reporting:
@@ -132,13 +140,13 @@ def _judge_silence(
         reasons[1:1] = silence_reasons(verdict.overdue, policy.overdue_after_s)
         next_ms = min(lost_ms, look_ms) if sight.reporting else expires_ms
         return Judgement(
-            Standing.OVERDUE, tuple(reasons), min(next_ms, expires_ms), overdue_ms, verdict.overdue
+            Standing.OVERDUE, tuple(reasons), min(next_ms, expires_ms), overdue_ms, verdict
         )  # fmt: skip
     if not sight.reporting:
         since_ms = start_ms if sight.since_ms is None else sight.since_ms
-        return Judgement(Standing.BLIND, tuple(reasons), expires_ms, since_ms)
+        return Judgement(Standing.BLIND, tuple(reasons), expires_ms, since_ms, verdict)
     next_ms = min(overdue_ms, look_ms, expires_ms)
-    return Judgement(Standing.IN_REACH, tuple(reasons), next_ms, start_ms)
+    return Judgement(Standing.IN_REACH, tuple(reasons), next_ms, start_ms, verdict)
 
 
 def _verdict(
@@ -148,6 +156,7 @@ def _verdict(
     judged_ms: int,
     when: Callable[[float], int],
     silences: AskSilences | None,
+    known: Verdict | None,
 ) -> Verdict:
     soonest = soonest_s(policy)
     if silences is None or soonest >= policy.overdue_after_s:
@@ -156,7 +165,7 @@ def _verdict(
     if judged_ms < when(soonest):
         return replace(fixed(policy), next_s=soonest)
     silence_s = (judged_ms - start_ms - _overlap_ms(start_ms, judged_ms, sight.dark)) / 1000
-    return silences().verdict(summary.station, start_ms, silence_s, sight.dark, when)
+    return silences().verdict(summary.station, start_ms, silence_s, sight.dark, when, known)
 
 
 def silence_reasons(look: Look | None, latest_s: float) -> list[str]:

@@ -17,6 +17,7 @@ from streamer.domain.membership import (
     member_since_ms,
 )
 from streamer.domain.model import Summary
+from streamer.domain.verdict import Verdict
 
 MOST_KEPT = 100_000
 
@@ -40,6 +41,15 @@ class _Kept:
             and (until_ms is None or now_ms < until_ms)
             and self.sight == sight
         )
+
+    def verdict(
+        self, summary: Summary, policy: Policy, sight: RepeaterSight, now_ms: int
+    ) -> Verdict | None:
+        """What was found of the silence, if it is the same."""
+        same = self.summary.place == summary.place and self.made_ms <= now_ms
+        if same and self.policy is policy and self.sight.dark == sight.dark:
+            return self.judgement.verdict
+        return None
 
 
 class Memory:
@@ -65,7 +75,8 @@ class Memory:
             return kept.judgement
         if len(self._kept) >= self._most:
             self._kept.clear()
-        judgement = judge(summary, policy, sight, now_ms, silences)
+        known = kept.verdict(summary, policy, sight, now_ms) if kept is not None else None
+        judgement = judge(summary, policy, sight, now_ms, silences, known)
         self._kept[key] = _Kept(
             summary, policy, sight, now_ms, judgement,
             tuple(departures(summary, policy, judgement)), member_since_ms(summary, policy),

@@ -101,8 +101,9 @@ class OwnLaw:
 
 def prior_law(phi: float, silence_s: float) -> Law:
     """Of one who keys at random, such that a silence is as unusual as given: what is assumed where
-    nothing was learned."""
-    z = -_NORMAL.inv_cdf(10**-phi)
+    nothing was learned. Silences that are no longer than half of all are usual ones: below that
+    there is no such law."""
+    z = -_NORMAL.inv_cdf(min(0.5, 10**-phi))
     mean = math.cbrt(silence_s) / (1 + z * RANDOM_CV)
     return Law(mean, mean * RANDOM_CV)
 
@@ -184,25 +185,24 @@ def group_law(pauses: Iterable[Sequence[Pause]], prior: Law) -> Law:
     return Law(mean, max(math.sqrt(max(0.0, square - mean**2)), RANDOM_CV * mean))
 
 
-def slower(
-    others: Iterable[tuple[Law, Presence]], window_s: float, now_s: float, grain_s: float
-) -> float:
-    """How much slower than usual a group keys: 1 as ever, 4 at a quarter of the usual rate; never
-    below 1, as a livelier group says little about one who does not take part.
+def turns_of(
+    law: Law, presence: Presence, window_s: float, now_s: float, grain_s: float
+) -> tuple[float, float]:
+    """How often somebody should have begun to be heard in the time before `now_s`, and how often it
+    did; nothing of either of one who keys by itself (a beacon), which says nothing about people."""
+    free = 1 - law.regularity
+    if free <= 0:
+        return 0.0, 0.0
+    # The mean of the cube of a normal variate.
+    mean_s = max(grain_s, law.mean**3 + 3 * law.mean * law.spread**2)
+    heard = _turns(presence, now_s - window_s, now_s, grain_s)
+    return free * min(MOST_TURNS, window_s / mean_s), free * min(MOST_TURNS, heard)
 
-    From how often others were heard in the time before `now_s` against how often they usually are.
-    Those who key by themselves (beacons) say nothing about people.
-    """
-    usual = heard = 0.0
-    for law, presence in others:
-        free = 1 - law.regularity
-        if free <= 0:
-            continue
-        # The mean of the cube of a normal variate.
-        mean_s = max(grain_s, law.mean**3 + 3 * law.mean * law.spread**2)
-        usual += free * min(MOST_TURNS, window_s / mean_s)
-        heard += free * min(MOST_TURNS, _turns(presence, now_s - window_s, now_s, grain_s))
-    return min(SLOWEST, max(1.0, (usual + PRIOR_TURNS) / (heard + PRIOR_TURNS)))
+
+def slower(expected: float, heard: float) -> float:
+    """How much slower than usual a group keys: 1 as ever, 4 at a quarter of the usual rate; never
+    below 1, as a livelier group says little about one who does not take part."""
+    return min(SLOWEST, max(1.0, (expected + PRIOR_TURNS) / (heard + PRIOR_TURNS)))
 
 
 def _turns(presence: Presence, since_s: float, until_s: float, grain_s: float) -> int:

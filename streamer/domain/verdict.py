@@ -9,7 +9,7 @@ about a look is asked of what was known at its time, so that whoever asks later 
 
 import math
 from bisect import bisect_left
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, MutableMapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -24,6 +24,7 @@ from streamer.domain.silence import (
     pauses_of,
     prior_law,
     slower,
+    turns_of,
 )
 
 LOOK_AGAIN: Final = 1.1
@@ -76,28 +77,57 @@ def fixed(policy: Policy) -> Verdict:
 
 def soonest_s(policy: Policy) -> float:
     """Before this nobody is anything but in reach."""
-    return min(policy.overdue_soonest_s, policy.overdue_after_s)
+    return min(round(max(1.0, policy.overdue_soonest_s), 3), policy.overdue_after_s)
 
 
-def decide(policy: Policy, silence_s: float, look: Callable[[float], Look]) -> Verdict:
-    """Look at a silence that has lasted `silence_s` by now."""
+def decide(
+    policy: Policy,
+    silence_s: float,
+    look: Callable[[float], Look],
+    known: Verdict | None = None,
+) -> Verdict:
+    """Look at a silence that has lasted `silence_s` by now. `known` is what was said of the same
+    silence before: its looks need not be taken again."""
     overdue = lost = newest = None
+    at_s = soonest_s(policy)
+    if known is not None:
+        if known.next_s is None:
+            return known
+        overdue, lost, newest, at_s = known.overdue, known.lost, known.newest, known.next_s
     lost_soonest_s = min(policy.out_of_reach_soonest_s, policy.out_of_reach_after_s)
-    at_s = max(1.0, soonest_s(policy))
-    end_s = min(silence_s, policy.out_of_reach_after_s)
-    while at_s <= end_s and lost is None:
+    end_s = policy.out_of_reach_after_s
+    while at_s <= silence_s and at_s < end_s and lost is None:
         newest = look(at_s)
-        if overdue is None and newest.decades >= policy.overdue_phi:
+        # Later, the latest time of the policy has decided already.
+        in_time = at_s < policy.overdue_after_s
+        if overdue is None and in_time and newest.decades >= policy.overdue_phi:
             overdue = newest
         if at_s >= lost_soonest_s and newest.decades >= policy.out_of_reach_phi:
             lost = newest
-        at_s *= LOOK_AGAIN
+        # In whole ms, as times are: so that a look falls due when it is said to.
+        at_s = round(max(1.0, at_s * LOOK_AGAIN), 3)
     overdue_s = min(overdue.silence_s if overdue else math.inf, policy.overdue_after_s)
-    lost_s = min(lost.silence_s if lost else math.inf, policy.out_of_reach_after_s)
-    undecided = lost is None and at_s < policy.out_of_reach_after_s
+    lost_s = min(lost.silence_s if lost else math.inf, end_s)
+    undecided = lost is None and at_s < end_s
     return Verdict(
-        min(overdue_s, lost_s), lost_s, at_s if undecided else None, overdue or lost, lost, newest
-    )  # fmt: skip
+        min(overdue_s, lost_s), lost_s, at_s if undecided else None, overdue, lost, newest
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Slot:
+    """What was usual in a group at one time: the law of its pauses, and for each of its members how
+    often it should have been heard lately and how often it was."""
+
+    usual: Law
+    turns: Mapping[str, tuple[float, float]]
+    expected: float
+    heard: float
+
+    def slower(self, station: str) -> float:
+        """See `silence.slower`; by the others alone."""
+        own_expected, own_heard = self.turns.get(station, (0.0, 0.0))
+        return slower(self.expected - own_expected, self.heard - own_heard)
 
 
 def until(presence: Presence, at_s: float) -> Presence:
@@ -119,6 +149,7 @@ class Silences:
         duty_since_s: float | None = None,
         watcher: Watcher | None = None,
         signs: Callable[[str], Signs | None] = lambda station: None,
+        slots: MutableMapping[int, Slot] | None = None,
     ) -> None:
         self._policy = policy
         self._grain_s = learning.grain_s
@@ -129,7 +160,7 @@ class Silences:
         self._signs = signs
         middle_s = math.sqrt(soonest_s(policy) * policy.overdue_after_s)
         self._prior = prior_law(policy.overdue_phi, middle_s)
-        self._laws: dict[int, tuple[Law, dict[str, Law]]] = {}
+        self._slots = {} if slots is None else slots
 
     def verdict(
         self,
@@ -138,26 +169,26 @@ class Silences:
         silence_s: float,
         dark: Sequence[tuple[int, int]],
         when_ms: Callable[[float], int],
+        known: Verdict | None = None,
     ) -> Verdict:
         """Of a silence since `start_ms` that has lasted `silence_s`, not counting `dark`; `when_ms`
-        tells when it had lasted so many seconds."""
+        tells when it had lasted so many seconds; `known` as for `decide`."""
         presence = until(self._presence(station), start_ms / 1000)
         own: dict[int, OwnLaw] = {}
 
         def look(at_s: float) -> Look:
             at_ms = when_ms(at_s)
             slot = at_ms // 1000 // (LAWS_EVERY_GRAINS * self._grain_s)
-            usual, others = self._laws_at(slot)
+            then = self._slot(slot)
             law = own.get(slot)
             if law is None:
-                law = own[slot] = self._learn(presence, usual, start_ms / 1000, dark)
-            free = 1 - law.base.regularity
-            slow = self._slower(station, others, at_ms / 1000) ** free
+                law = own[slot] = self._learn(presence, then.usual, start_ms / 1000, dark)
+            slow = then.slower(station) ** (1 - law.base.regularity)
             outlook = self._outlook(station, at_ms)
             phi = law.phi(at_s, slow)
             return Look(at_s, phi, outlook, law.base.usual_s, slow, law.pauses)
 
-        return decide(self._policy, silence_s, look)
+        return decide(self._policy, silence_s, look, known)
 
     def _learn(
         self, presence: Presence, usual: Law, now_s: float, dark: Sequence[tuple[int, int]]
@@ -168,27 +199,25 @@ class Silences:
             since_s = None
         return learn(pauses_of(presence, self._grain_s, longest_s, dark), usual, now_s, since_s)
 
-    def _laws_at(self, slot: int) -> tuple[Law, dict[str, Law]]:
-        found = self._laws.get(slot)
+    def _slot(self, number: int) -> Slot:
+        found = self._slots.get(number)
         if found is None:
-            at_s = float(slot * LAWS_EVERY_GRAINS * self._grain_s)
-            known = {name: until(self._presence(name), at_s) for name in self._sample}
-            longest_s = self._policy.overdue_after_s
-            pauses = {
-                name: pauses_of(p, self._grain_s, longest_s) for name, p in known.items() if p
-            }
-            usual = group_law(pauses.values(), self._prior)
-            laws = {name: learn(own, usual, at_s).base for name, own in pauses.items()}
-            found = self._laws[slot] = usual, laws
+            found = self._slots[number] = self._make_slot(number)
         return found
 
-    def _slower(self, station: str, laws: Mapping[str, Law], at_s: float) -> float:
-        others = (
-            (law, until(self._presence(name), at_s))
-            for name, law in laws.items()
-            if name != station
-        )
-        return slower(others, TEMPO_GRAINS * self._grain_s, at_s, self._grain_s)
+    def _make_slot(self, number: int) -> Slot:
+        at_s = float(number * LAWS_EVERY_GRAINS * self._grain_s)
+        window_s = float(TEMPO_GRAINS * self._grain_s)
+        known = {name: until(self._presence(name), at_s) for name in self._sample}
+        longest_s = self._policy.overdue_after_s
+        pauses = {name: pauses_of(p, self._grain_s, longest_s) for name, p in known.items() if p}
+        usual = group_law(pauses.values(), self._prior)
+        turns = {
+            name: turns_of(learn(own, usual, at_s).base, known[name], window_s, at_s, self._grain_s)
+            for name, own in pauses.items()
+        }
+        expected = sum(e for e, _ in turns.values())
+        return Slot(usual, turns, expected, sum(h for _, h in turns.values()))
 
     def _outlook(self, station: str, at_ms: int) -> Outlook:
         signs = self._signs(station)

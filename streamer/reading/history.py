@@ -296,9 +296,9 @@ def _stays(desk: Desk, record: StationRecord) -> tuple[Stay, ...]:
 # -- a station ---------------------------------------------------------------------------------
 
 
-def station_history(desk: Desk, asked: str) -> StationHistory:
-    """A station by its call sign in any case; raises NotFound, saying why it is not known, and
-    StoreUnavailable."""
+def station_history(desk: Desk, asked: str, *, look: bool = False) -> StationHistory:
+    """A station by its call sign in any case; `look`: also where to look for it, though no group
+    misses it. Raises NotFound, saying why it is not known, and StoreUnavailable."""
     station, verdict = named(desk, asked)
     record = desk.store.station(station)
     if record is None:
@@ -310,7 +310,7 @@ def station_history(desk: Desk, asked: str) -> StationHistory:
     }
     overs = list(counted(record))
     return StationHistory(
-        **dict(where(desk, record)),
+        **dict(where(desk, record, look=look)),
         stays=tuple(_stay(stay, overs, titles) for stay in _stays(desk, record)),
         repeaters=_used(record.path, titles),
     )

@@ -1,15 +1,17 @@
 """`streamer where`: the last place of a station, how it came there, its standing in its groups."""
 
 import argparse
+import json
 from collections.abc import Sequence
 from difflib import get_close_matches
+from typing import Final
 
 from streamer.clock import Clock, from_ms
 from streamer.contract.common import Moment
 from streamer.contract.published import Alert, Standing
 from streamer.domain.callsign import Accepted, Verdict, normalise
 from streamer.domain.liveness import Sights
-from streamer.domain.membership import check_out_of, judge
+from streamer.domain.membership import check_out_of
 from streamer.domain.model import PathEntry, StationRecord
 from streamer.domain.quarantine import quarantine_name
 from streamer.domain.urgency import is_about_people, urgency
@@ -20,14 +22,20 @@ from streamer.reading.common import (
     Desk,
     Document,
     Header,
+    Misuse,
     add_common,
     answer,
     note_lines,
     spoken,
     typed,
 )
+from streamer.reading.judging import judge_member
+from streamer.reading.lookout import Lookout, look_out, where_to_look_map
+from streamer.reading.lookout_text import lookout_lines
 from streamer.reading.text import ago, complain, moment, plural, table, wrap
 from streamer.state import lookups
+
+MISSED: Final = (Standing.OVERDUE, Standing.OUT_OF_REACH)
 
 
 class LastHeard(Document):
@@ -98,6 +106,7 @@ class Where(Header):
     path: tuple[OverHeard, ...] = ()
     groups: tuple[GroupStanding, ...] = ()
     alerts: tuple[Alert, ...] = ()
+    lookout: Lookout | None = None
     quarantined: tuple[Quarantined, ...] = ()
     near: tuple[str, ...] = ()
 
@@ -105,26 +114,47 @@ class Where(Header):
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.description = (
         "Where a station was last heard and how, its position and path, its standing in its "
-        "groups. Exit code 0: known; 1: never heard, or the state cannot be read."
+        "groups with the reasons, how it usually keys, how its signal goes, where it may be heard "
+        "next and when it leaves what repeaters hear; and where to look for it, if a group misses "
+        "it. Exit code 0: known; 1: never heard, or the state cannot be read."
     )
     parser.add_argument("station", metavar="STATION", help="a call sign, in any case")
+    parser.add_argument(
+        "--look", action="store_true", help="tell where to look for it though no group misses it"
+    )
+    parser.add_argument(
+        "--geojson",
+        action="store_true",
+        help="print where to look for it as one GeoJSON FeatureCollection, instead of all else",
+    )
     add_common(parser)
 
 
 def main(arguments: argparse.Namespace, clock: Clock | None = None) -> int:
     asked = typed(arguments.station)
-    return answer("where", arguments, lambda desk: _work(desk, asked), clock)
+    look, geojson = bool(arguments.look), bool(arguments.geojson)
+
+    def work(desk: Desk) -> Answer:
+        if geojson and arguments.json:
+            raise Misuse("--json and --geojson are two documents: choose one")
+        return _work(desk, asked, look=look, geojson=geojson)
+
+    return answer("where", arguments, work, clock)
 
 
-def _work(desk: Desk, asked: str) -> Answer:
+def _work(desk: Desk, asked: str, *, look: bool, geojson: bool) -> Answer:
     station, verdict = named(desk, asked)
     record = desk.store.station(station)
-    if record is not None:
-        document = where(desk, record)
-        return document, lambda: _text(desk, document, record.path), WELL
-    document = unknown(desk, asked, station, verdict)
-    complain("where", str(document.problem))
-    return document, lambda: _unknown_text(desk, document), WRONG
+    if record is None:
+        document = unknown(desk, asked, station, verdict)
+        complain("where", str(document.problem))
+        return document, lambda: [] if geojson else _unknown_text(desk, document), WRONG
+    document = where(desk, record, look=look)
+    if geojson:
+        sights = lookups.sights(desk.store, desk.now_ms)
+        shapes = where_to_look_map(desk, record, sights)
+        return document, lambda: [json.dumps(shapes, indent=2)], WELL
+    return document, lambda: _text(desk, document, record.path), WELL
 
 
 def named(desk: Desk, asked: str) -> tuple[str, Verdict]:
@@ -133,10 +163,13 @@ def named(desk: Desk, asked: str) -> tuple[str, Verdict]:
     return verdict.call if isinstance(verdict, Accepted) else normalise(asked)[0], verdict
 
 
-def where(desk: Desk, record: StationRecord) -> Where:
-    """Everything about a station that was heard."""
+def where(desk: Desk, record: StationRecord, *, look: bool = False) -> Where:
+    """Everything about a station that was heard; `look`: also where to look for it, though no group
+    misses it."""
     sights = lookups.sights(desk.store, desk.now_ms)
     fix = record.fix
+    standings = _standings(desk, record, sights)
+    missed = [f"{spoken(g.standing)} in {g.group}" for g in standings if g.standing in MISSED]
     return Where(
         **desk.header(),
         station=record.station,
@@ -153,8 +186,9 @@ def where(desk: Desk, record: StationRecord) -> Where:
             course_deg=fix.course_deg,
         ),
         path=tuple(_over(entry) for entry in record.path),
-        groups=_standings(desk, record, sights),
+        groups=standings,
         alerts=_alerts(desk, record.station),
+        lookout=look_out(desk, record, sights, missed, asked=look),
     )
 
 
@@ -202,6 +236,7 @@ def _standings(desk: Desk, record: StationRecord, sights: Sights) -> tuple[Group
     spoken_to = {*record.check_ins, *record.check_outs} & set(desk.view.groups)
     names = sorted(spoken_to)
     told = lookups.summaries_of(desk.reader, record.station, names)
+    duties = lookups.duties_from(desk.store.duties())
     standings = []
     for name in names:
         summary = told.get(name)
@@ -214,10 +249,8 @@ def _standings(desk: Desk, record: StationRecord, sights: Sights) -> tuple[Group
                 )
             )  # fmt: skip
             continue
-        policy = desk.view.policies[name]
-        sight = sights.repeater(summary.place.repeater)
-        judgement = judge(summary, policy, sight, desk.now_ms)
-        out = check_out_of(summary, policy)
+        judgement = judge_member(desk, name, summary, sights, duties)
+        out = check_out_of(summary, desk.view.policies[name])
         standings.append(
             GroupStanding(
                 group=name,
@@ -303,6 +336,8 @@ def _text(desk: Desk, document: Where, path: Sequence[PathEntry]) -> list[str]:
         for g in document.groups
     ]
     lines += table(["GROUP", "STANDING", "REASONS"], rows, "  ") if rows else ["  none"]
+    if document.lookout is not None:
+        lines += ["", *lookout_lines(document.lookout, desk.now_ms)]
     lines += ["", "Newest overs", *_path(path, desk.now_ms)]
     for alert in document.alerts:
         lines += ["", *wrap(f"ALERT {alert.id}: {alert.title}")]

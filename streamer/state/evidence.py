@@ -14,16 +14,18 @@ from streamer.domain.coverage import Coverage
 from streamer.domain.duty import began_s
 from streamer.domain.model import GroupSnapshot, Presence, Summary
 from streamer.domain.outlook import Signs, Watcher
-from streamer.domain.verdict import Silences
+from streamer.domain.verdict import Silences, Slot
 from streamer.state.coverages import Coverages
 from streamer.state.keys import EPOCH_MS
 from streamer.state.store import Store
 
-SAMPLE = 64
+SAMPLE = 32
 """So many members stand for their group."""
 SETTLED_MS = 2 * 86_400_000
 """An epoch is used so long after its end: late events have come by then."""
 MOST_KEPT = 50_000
+SLOTS_KEPT = 24
+"""Of each group; older ones are worked out again where somebody asks (a worker that has begun)."""
 
 
 class Evidence:
@@ -36,6 +38,7 @@ class Evidence:
         self._presences: dict[str, tuple[str, Presence]] = {}
         self._signs: dict[str, tuple[str, Signs | None]] = {}
         self._coverages = coverages or Coverages()
+        self._slots: dict[str, dict[int, Slot]] = {}
 
     def silences(
         self, snapshot: GroupSnapshot, duties: Iterable[Duty], now_ms: int
@@ -47,6 +50,7 @@ class Evidence:
             self._view = view
             self._presences.clear()
             self._signs.clear()
+            self._slots.clear()
         if not view.learning.enabled:
             return None
         made: list[Silences] = []
@@ -71,6 +75,9 @@ class Evidence:
         # By a number that has nothing to do with how they key.
         sample = sorted(here, key=lambda name: crc32(name.encode()))[:SAMPLE]
         self._read([members[name] for name in sample])
+        slots = self._slots.setdefault(snapshot.group, {})
+        while len(slots) > SLOTS_KEPT:
+            del slots[min(slots)]
         coverage_ms = (now_ms - SETTLED_MS) // EPOCH_MS * EPOCH_MS - 1
         watcher = Watcher(view.learning, partial(self._near, coverage_ms))
         return Silences(
@@ -81,6 +88,7 @@ class Evidence:
             duty_since_s=duty_since_s,
             watcher=watcher,
             signs=lambda name: self._signs_of(members[name]),
+            slots=slots,
         )
 
     # -- stations ------------------------------------------------------------------------------

@@ -144,6 +144,7 @@ def _member(
         standing=judgement.standing,
         standing_since=from_ms(judgement.since_ms),
         reasons=judgement.reasons,
+        phi=judgement.phi,
         repeater=summary.place.repeater,
         last_heard_at=from_ms(summary.place.ms),
         checked_in_at=from_ms(checked_in_ms(summary, policy)),

@@ -32,7 +32,7 @@ PAGES: Final = {
     "groups": "/groups",
     "group": f"/groups/{GROUP}",
     "members": f"/groups/{GROUP}/members",
-    "map": "/map",
+    "map": f"/map?look={LOST_MEMBER}&coverage=ondrik/vhf",
     "repeater": f"/repeaters/{LOST_AT}",
     "station": f"/stations/{LOST_MEMBER}",
     "wall": "/wall",

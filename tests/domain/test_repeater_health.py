@@ -149,7 +149,7 @@ class TestDegraded:
 
     def test_two_very_weak_and_one_hardly_weaker_raise_nothing(self) -> None:
         assert 2 * MOST_PER_STATION < RAISE_ABOVE
-        levels = dict(zip(CALLS, (-115.0, -115.0, -93.5), strict=False))
+        levels = dict(zip(CALLS, (-115.0, -115.0, -93.3), strict=False))
         assert judged(hearing(rounds(levels, CALLS[:3], 8), BEFORE), HOUR).findings == ()
 
     def test_fewer_than_half_do_not_speak_for_all(self) -> None:

@@ -16,6 +16,8 @@ from tests.servers import Redis
 from tests.state.scene import START_MS, Bench, Teller
 
 REGION = Path(__file__).with_name("region.toml")
+LONG = Path(__file__).with_name("long.toml")
+"""The same with longer times, so that there is something to learn."""
 
 
 @dataclass
@@ -39,13 +41,14 @@ class Story:
 
     redis: Redis
     capsys: pytest.CaptureFixture[str]
+    region: Path = REGION
     bench: Bench = field(init=False)
     ridge: Teller = field(default_factory=lambda: Teller("ridge"))
     lake: Teller = field(default_factory=lambda: Teller("lake"))
     mill: Teller = field(default_factory=lambda: Teller("mill"))
 
     def __post_init__(self) -> None:
-        self.bench = Bench(load_region(REGION), self.redis.url)
+        self.bench = Bench(load_region(self.region), self.redis.url)
         self.worker = self.bench.worker()
         self.worker.store.prepare(START_MS)
 
@@ -70,7 +73,7 @@ class Story:
         """Call a command as the command line would."""
         parser = ArgumentParser()
         command.add_arguments(parser)
-        common = ["--region", str(REGION), "--redis", self.redis.url]
+        common = ["--region", str(self.region), "--redis", self.redis.url]
         arguments = parser.parse_args([*words, *common, *(["--json"] if json else [])])
         self.capsys.readouterr()
         code = command.main(arguments, self.bench.clock)
@@ -81,6 +84,11 @@ class Story:
 @pytest.fixture
 def story(empty_redis: Redis, capsys: pytest.CaptureFixture[str]) -> Story:
     return Story(empty_redis, capsys)
+
+
+@pytest.fixture
+def long_story(empty_redis: Redis, capsys: pytest.CaptureFixture[str]) -> Story:
+    return Story(empty_redis, capsys, LONG)
 
 
 def must_fit(answered: Answered) -> None:

@@ -149,12 +149,18 @@ def test_late_ones_find_their_place_and_those_too_old_are_dropped(world: World) 
 
 
 def test_no_event_is_so_late_that_it_does_not_count_as_presence(world: World) -> None:
-    """Where nothing else of the record changes."""
+    """Where nothing else of the record changes but its revision: who judges the silences of the
+    station must learn that what they read of it is out of date."""
     hear(world, *range(100, 100 + k.PATH_LENGTH))
-    key = world.store.keys.station(NAME)
-    before = world.client.hget(key, "record")
+    before = world.store.station(NAME)
     hear(world, 0)
-    assert world.client.hget(key, "record") == before
+    after = world.store.station(NAME)
+    assert before is not None
+    assert after is not None
+    assert after.rev > before.rev
+    assert replace(after, rev=before.rev) == before
+    hear(world, 0)
+    assert world.store.station(NAME) == after
     assert world.store.presences([NAME])[NAME][-1] == START_MS // 1000
 
 

@@ -37,8 +37,11 @@ local function before(a, b)
   return bytes_less(a[3], b[3])
 end
 
-local function differs(path, j, other)
-  return path[j] ~= nil and path[other] ~= nil and path[j][2] ~= path[other][2]
+local function elsewhere(path, repeater)
+  for _, entry in ipairs(path) do
+    if entry[2] ~= repeater then return true end
+  end
+  return false
 end
 
 local function said(value)
@@ -90,8 +93,8 @@ local function insert_line(record, at, entry)
   record.lines = lines and cjson.encode(entry) .. ',\n' .. lines
 end
 
--- Returns whether the path changed, and whether two neighbours on different repeaters came, went
--- or changed: only then can it have become, or ceased to be, evidence of two places.
+-- Returns whether the path changed, and whether that was beside an over on another repeater: only
+-- then can it have become, or ceased to be, evidence of two places.
 local function add_to_path(record, ms, repeater, over, duration, rssi, ber)
   local path = record.k
   local entry = {ms, repeater, over, joined(duration, rssi, ber)}
@@ -102,15 +105,14 @@ local function add_to_path(record, ms, repeater, over, duration, rssi, ber)
       if told == known[4] then return false, false end
       known[4] = told
       change_line(record, j, known)
-      return true, longer and (differs(path, j, j - 1) or differs(path, j, j + 1))
+      return true, longer and elsewhere(path, repeater)
     end
     if before(entry, known) then at = j break end
   end
   if at > set.path then return false, false end
   insert_line(record, at, entry)
   table.insert(path, at, entry)
-  local crossing = differs(path, at, at - 1) or differs(path, at, at + 1)
-    or differs(path, set.path, set.path + 1)
+  local crossing = elsewhere(path, repeater)
   for j = #path, set.path + 1, -1 do path[j] = nil end
   return true, crossing
 end
@@ -304,7 +306,9 @@ for n = 3, last do
     changed, crossing = changed or new, crossing or crossed
   end
   heard = GRAIN_MS > 0 and presence_of(heard, events)
-  if changed then
+  -- A grain alone is new where an event came so late that nothing else is known by it. Groups are
+  -- told all the same: who judges its silences must read it again.
+  if changed or heard then
     local limit = record.p[1] - set.forget
     drop_old(record.i, limit)
     drop_old(record.o, limit)
@@ -317,8 +321,6 @@ for n = 3, last do
     redis.call('HSET', key, unpack(fields))
     redis.call('ZADD', tell, whole(record.rev), name)
     redis.call('ZADD', due, 'NX', whole(record.p[1] + set.forget), 's/' .. name)
-  elseif heard then  -- it came so late that nothing else is known by it
-    redis.call('HSET', key, 'heard', heard)
   end
   local reply = {whole(record.rev)}
   if record.p then

@@ -1,11 +1,12 @@
 // The map itself: an SVG whose ground layers are scaled as a whole, while symbols and labels are
 // laid out anew in pixels whenever the view or the things change.
 //
-// Ground layers, from below: base, ranges. A further one (what a repeater was found to cover) is a
-// <g> in #ground between the two, filled with paths in metres.
+// Ground layers, from below: base, what a repeater was learned to hear, where a station may be,
+// ranges. All are paths in metres.
 
 import { s, show } from "./dom.js";
 import { baseLayer } from "./map-base.js";
+import { cellPaths, cellPoints } from "./map-cells.js";
 import { listenTo } from "./map-input.js";
 import { around, gathered, labelled, spread } from "./map-layout.js";
 import { spoken } from "./map-scene.js";
@@ -31,6 +32,8 @@ export class MapSheet {
   #shapes = [];
   #waiting = false;
   #baseOf = [];
+  #cells = { coverage: [], look: [] };
+  #onLook = false; // whether the map shows where to look before all else
   #ground;
   #labels;
   #things;
@@ -44,7 +47,12 @@ export class MapSheet {
   constructor(plan) {
     this.plan = plan;
     this.picked = null;
-    this.ground = { base: s("g", { class: "base-layer" }), ranges: s("g", { class: "ranges" }) };
+    this.ground = {
+      base: s("g", { class: "base-layer" }),
+      coverage: s("g", { class: "cells" }),
+      look: s("g", { class: "cells" }),
+      ranges: s("g", { class: "ranges" }),
+    };
     this.#ground = s("g", { "aria-hidden": "true" }, Object.values(this.ground));
     this.#labels = s("g", { class: "labels", "aria-hidden": "true" });
     this.#things = s("g", { class: "things" });
@@ -85,6 +93,19 @@ export class MapSheet {
     this.#settle();
   }
 
+  /** @param {"coverage"|"look"} layer
+   *  @param {Array} cells of map-cells.js; those of `look` are brought on the screen when they first come */
+  setCells(layer, cells) {
+    if (layer === "look" && cells.length && !this.#cells.look.length) {
+      this.#touched = false;
+      this.#onLook = true;
+    }
+    this.#cells[layer] = cells;
+    this.#settle();
+    if (this.#projection)
+      show(this.ground[layer], cellPaths(cells, this.#projection, `is-${layer}`));
+  }
+
   /** Show a thing as picked, and bring it on the screen. */
   pickKey(key) {
     this.picked = key;
@@ -107,6 +128,7 @@ export class MapSheet {
   /** Show everything there is: what is on the network, and without any of it the base layer. */
   fit() {
     this.#touched = false;
+    this.#onLook = false;
     this.#resize();
   }
 
@@ -141,6 +163,8 @@ export class MapSheet {
       const from = known.length ? known : base.map(([lon, lat]) => ({ lat, lon }));
       if (!from.length) return;
       this.#projection = projectionAbout(middleOf(from));
+      for (const [layer, cells] of Object.entries(this.#cells))
+        show(this.ground[layer], cellPaths(cells, this.#projection, `is-${layer}`));
     }
     if (this.#baseOf !== this.#shapes) {
       this.#baseOf = this.#shapes;
@@ -163,6 +187,8 @@ export class MapSheet {
   }
 
   #extent() {
+    if (this.#onLook && this.#cells.look.length)
+      return cellPoints(this.#cells.look, this.#projection);
     const points = this.#drawn.map(({ place }) => this.#projection.forward(place.lat, place.lon));
     for (const { thing, place } of this.#drawn) {
       if (thing.range_km) points.push(...this.#ring(thing, place));

@@ -3,6 +3,7 @@
 import { get } from "../act.js";
 import { h, mount, on, show } from "../dom.js";
 import { start } from "../frame.js";
+import { CoverageLayer, LookLayer } from "../map-layers.js";
 import { memberTable, notesOf, repeaterTable, showDetails } from "../map-panel.js";
 import { membersOf, placed, repeatersOf, shortAge } from "../map-scene.js";
 import { MapSheet } from "../map-sheet.js";
@@ -14,7 +15,8 @@ const BUTTON_STEP_PX = 120;
 const BUTTON_ZOOM = 1.5;
 
 const page = document.getElementById("page");
-const asked = new URLSearchParams(location.search).get("group") || null;
+const wanted = new URLSearchParams(location.search);
+const asked = wanted.get("group") || null;
 const group = await known(asked);
 const fanoutTable = group ? `fanout/${group}` : null;
 let picked = [];
@@ -65,6 +67,8 @@ const details = h("aside", { class: "sheet details", "aria-label": "Details" });
 const notes = h("div", { class: "notes" });
 const repeaters = repeaterTable(group);
 const members = memberTable(group);
+const coverage = new CoverageLayer(map, wanted.get("coverage"));
+const look = new LookLayer(map, wanted.get("look"));
 
 const BUTTONS = [
   ["in", "Zoom in", "+", () => map.zoom(BUTTON_ZOOM)],
@@ -127,6 +131,8 @@ mount(
     ),
   ),
   notes,
+  look.node,
+  coverage.node,
   h("section", { class: "sheet" }, h("h2", {}, "Repeaters"), repeaters.node),
   h(
     "section",
@@ -154,6 +160,7 @@ function draw(feed) {
   scene = { repeaters: sites, members: people, nowhere };
   map.setThings(drawn);
   repeaters.draw(sites);
+  for (const layer of [coverage, look]) layer.setRepeaters(sites.map(({ name }) => name));
   members.draw(people);
   drawDetails();
   drawNotes();

@@ -17,6 +17,7 @@ import { ask, note, noteOf } from "../dialog.js";
 import { figure } from "../chart-words.js";
 import { h, join, mount, on, show } from "../dom.js";
 import { say, start } from "../frame.js";
+import { habits, visitTable, whereToLook } from "../lookout.js";
 import { degrees, facts } from "../map-panel.js";
 import { Table } from "../table.js";
 import { age, length, moment } from "../time.js";
@@ -40,22 +41,9 @@ const charts = {
   signal: new Chart("Signal of its overs", "dBm"),
   errors: new Chart("Error rate of its overs", "%"),
 };
-const stays = new Table({
-  caption: "Its stays on repeaters, the newest first",
-  keyOf: (row) => `${row.repeater} ${row.from_at}`,
-  empty: "No stay is kept.",
-  columns: [
-    { key: "repeater", label: "Repeater", head: true, cell: (row) => repeaterLink(row.repeater) },
-    { key: "from", label: "From", cell: (row) => cell(moment(row.from_at)) },
-    { key: "last", label: "Last over there", cell: (row) => cell(moment(row.last_over_at)) },
-    {
-      key: "until",
-      label: "Until",
-      cell: (row) => cell(row.until_at ? moment(row.until_at) : "still taken to be there"),
-    },
-    { key: "overs", label: "Overs", cell: (row) => cell(row.overs) },
-  ],
-});
+const visits = visitTable();
+const habit = h("div", {});
+const look = h("div", {});
 const overs = new Table({
   caption: "Its kept overs, the newest first",
   keyOf: (row) => `${row.repeater} ${row.over} ${row.started_at}`,
@@ -116,6 +104,12 @@ const known = [
     sheet("standing-head", "Standing in its groups", standing),
     sheet("last-head", "Last place", last),
   ),
+  h(
+    "div",
+    { class: "columns" },
+    sheet("habits-head", "How it keys and where it goes", habit),
+    sheet("look-head", "Where to look", look),
+  ),
   sheet("repeaters-head", "Who heard it how well", repeaters.node),
   sheet(
     "path-head",
@@ -126,7 +120,7 @@ const known = [
       "Times are UTC. A bar lasts from the first to the last over there; dashed: it may have left in between.",
     ),
     path.node,
-    h("details", {}, h("summary", {}, "The stays as a table"), stays.node),
+    h("details", {}, h("summary", {}, "Where it was, as a table"), visits.node),
   ),
   sheet(
     "overs-head",
@@ -162,7 +156,9 @@ function drawDocument(document, problem) {
   show(standing, standings(document.groups));
   show(last, lastPlace(document));
   path.refresh(pathStrip(document));
-  stays.draw(document.stays);
+  show(habit, document.lookout ? habits(document.lookout) : null);
+  show(look, document.lookout ? whereToLook(station, document.lookout.look) : null);
+  visits.draw(document.lookout?.visits ?? []);
   overs.draw(document.path);
   repeaters.draw(document.repeaters);
   const descriptions = overCharts(document);
@@ -293,7 +289,8 @@ function movement({ speed_mps, course_deg }) {
 
 let newest = null;
 let failure = null;
-const documents = poll(`/api/v1/stations/${part(station)}`, (document, problem) => {
+const asked = new URLSearchParams(location.search).has("look") ? "?look=true" : "";
+const documents = poll(`/api/v1/stations/${part(station)}${asked}`, (document, problem) => {
   newest = document;
   failure = problem;
   drawDocument(document, problem);
