@@ -6,7 +6,8 @@ VENV ?= .venv
 BIN := $(VENV)/bin
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c .ci/constraints.txt
 
-.PHONY: demo test check lint types bench bench-quick contract clean
+.PHONY: demo test check lint types contract clean
+.PHONY: bench bench-speed bench-quick bench-reach bench-health
 
 demo: $(VENV)/.demo
 	$(BIN)/streamer demo $(ARGS)
@@ -23,11 +24,21 @@ lint: $(VENV)/.dev
 types: $(VENV)/.dev
 	$(BIN)/mypy streamer tests
 
-bench: $(VENV)/.dev
+# One after the other, whatever -j says: each needs the machine to itself.
+.NOTPARALLEL:
+bench: bench-speed bench-reach bench-health
+
+bench-speed: $(VENV)/.dev
 	$(BIN)/python -m tests.bench $(ARGS)
 
 bench-quick: $(VENV)/.dev
 	$(BIN)/python -m tests.bench --quick $(ARGS)
+
+bench-reach: $(VENV)/.dev
+	$(BIN)/python -m tests.bench.reach
+
+bench-health: $(VENV)/.dev
+	$(BIN)/python -m tests.bench.health
 
 contract: $(VENV)/.dev
 	$(BIN)/streamer contract shared

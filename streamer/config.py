@@ -50,15 +50,15 @@ class Table(BaseModel):
 class PolicySettings(Table):
     """The times of a policy, each by itself."""
 
-    overdue_phi: Phi = Field(1.15, description="silence so unusual for the member: overdue")
+    overdue_phi: Phi = Field(1.1, description="silence so unusual for the member: overdue")
     out_of_reach_phi: Phi = Field(2.5, description="silence so unusual for it: out of reach")
     overdue_soonest_s: Seconds = Field(5 * MINUTE_S, description="never overdue before")
     out_of_reach_soonest_s: Seconds = Field(8 * MINUTE_S, description="never out of reach before")
     overdue_after_s: PositiveSeconds = Field(
-        3 * HOUR_S, description="silence: overdue at the latest"
+        2 * HOUR_S, description="silence: overdue at the latest"
     )
     out_of_reach_after_s: PositiveSeconds = Field(
-        3.5 * HOUR_S, description="silence: out of reach at the latest"
+        3 * HOUR_S, description="silence: out of reach at the latest"
     )
     expire_after_s: PositiveSeconds = Field(4 * HOUR_S, description="silence: no longer a member")
     linger_s: Seconds = Field(120, description="a repeater stays this long after its last member")

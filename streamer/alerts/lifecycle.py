@@ -20,6 +20,10 @@ _ENDED: Final = {
     AlertKind.CLOCK_SKEW: "the clock is near enough",
     AlertKind.EVENTS_LOST: "they have arrived",
     AlertKind.TWO_PLACES: "nothing new for a while",
+    AlertKind.REPEATER_DEAF: "it hears somebody, has begun anew, or does not report",
+    AlertKind.REPEATER_DEGRADED: "it hears its stations as usual again, or cannot say",
+    AlertKind.CARRIER_STUCK: "it ended some time ago, or others were heard since",
+    AlertKind.REPEATER_BUSY: "there is room on the air again, or it does not report",
 }
 """What is said where nothing better is known."""
 

@@ -46,9 +46,9 @@ from streamer.domain.group_now import (
     hears,
     hears_reason,
 )
-from streamer.domain.liveness import GatewayStanding, Sights
+from streamer.domain.liveness import GatewayStanding, Sights, repeaters_of
 from streamer.domain.membership import CLOSED
-from streamer.reading.gateway import repeaters_of, word_of
+from streamer.reading.gateway import word_of
 
 WORST_FIRST: Final = (Standing.OUT_OF_REACH, Standing.OVERDUE, Standing.BLIND, Standing.IN_REACH)
 _IN_WORDS: Final = {

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from itertools import pairwise
 
+from streamer.config import RegionView
 from streamer.contract.events import State
 from streamer.domain.model import LiveState
 
@@ -99,6 +100,14 @@ def merged(spans: Iterable[tuple[int, int]]) -> Spans:
         else:
             result.append((begin_ms, end_ms))
     return tuple(result)
+
+
+def repeaters_of(view: RegionView, sight: GatewaySight) -> list[str]:
+    """A gateway's repeaters: those of the region file, then others that it speaks of."""
+    known = view.gateways.get(sight.gateway)
+    listed = [f"{sight.gateway}/{port.id}" for port in known.repeater] if known else []
+    told = [r.id for r in sight.state.repeaters] if sight.state else []
+    return list(dict.fromkeys([*listed, *told]))
 
 
 class Sights:

@@ -124,7 +124,7 @@ def _judge_silence(
     reasons = [heard]
     unheard_ms = sum(max(0, end - max(begin, start_ms)) for begin, end in sight.dark)
     if unheard_ms:
-        reasons.append(f"{_minutes(unheard_ms // 1000)} without {sight.repeater} are not counted")
+        reasons.append(f"{_about(unheard_ms / 1000)} without {sight.repeater} are not counted")
     if not sight.reporting:
         reasons.append(f"{sight.reason}: nothing can be said since")
     # What had come about before the repeater went dark stays true.

@@ -17,7 +17,7 @@ from streamer.domain.membership import (
     member_since_ms,
 )
 from streamer.domain.model import Summary
-from streamer.domain.verdict import Verdict
+from streamer.domain.verdict import ANEW_MS, Verdict
 
 MOST_KEPT = 100_000
 
@@ -31,6 +31,8 @@ class _Kept:
     judgement: Judgement
     left: tuple[Departure, ...]
     since_ms: int
+    anew_ms: int
+    """When its silence was last worked out from its begin."""
 
     def holds(self, summary: Summary, policy: Policy, sight: RepeaterSight, now_ms: int) -> bool:
         until_ms = self.judgement.next_ms
@@ -40,13 +42,14 @@ class _Kept:
             and self.made_ms <= now_ms
             and (until_ms is None or now_ms < until_ms)
             and self.sight == sight
+            and (self.judgement.phi is None or now_ms < self.anew_ms + ANEW_MS)
         )
 
     def verdict(
         self, summary: Summary, policy: Policy, sight: RepeaterSight, now_ms: int
     ) -> Verdict | None:
-        """What was found of the silence, if it is the same."""
-        same = self.summary.place == summary.place and self.made_ms <= now_ms
+        """What was found of the silence, if it is the same and nothing more is known of it."""
+        same = self.summary is summary and self.made_ms <= now_ms < self.anew_ms + ANEW_MS
         if same and self.policy is policy and self.sight.dark == sight.dark:
             return self.judgement.verdict
         return None
@@ -76,10 +79,12 @@ class Memory:
         if len(self._kept) >= self._most:
             self._kept.clear()
         known = kept.verdict(summary, policy, sight, now_ms) if kept is not None else None
+        anew_ms = kept.anew_ms if kept is not None and known is not None else now_ms
         judgement = judge(summary, policy, sight, now_ms, silences, known)
         self._kept[key] = _Kept(
             summary, policy, sight, now_ms, judgement,
             tuple(departures(summary, policy, judgement)), member_since_ms(summary, policy),
+            anew_ms,
         )  # fmt: skip
         return judgement
 

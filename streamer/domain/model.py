@@ -252,6 +252,8 @@ class GatewaySnapshot:
     conditions: str = ""
     born_ms: int | None = None
     standing: str = ""
+    checkup: str = ""
+    """How well its repeaters were when they were last judged, as `state.checkup` reads it."""
 
     @property
     def missing(self) -> int:

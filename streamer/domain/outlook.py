@@ -27,6 +27,9 @@ RECKONED_S: Final = 1800.0
 """No station is taken to keep its course for longer."""
 KEEPS_COURSE: Final = 0.75
 """How many keep their course: assumed, no source."""
+STOOD_STILL: Final = 0.7
+"""Who stands still does not leave what it was just heard by; and beacons come less often then."""
+FRESH_FIX_MS: Final = 60_000
 _NORMAL: Final = NormalDist()
 
 
@@ -59,6 +62,12 @@ Near = Callable[[float, float], Sequence[Coverage]]
 """What the repeaters are known to hear that may hear a station at a latitude and longitude."""
 
 
+def _stood_still(signs: Signs) -> bool:
+    fix = signs.fix
+    fresh = fix is not None and signs.path[0].ms - fix.at_ms <= FRESH_FIX_MS
+    return fresh and fix is not None and fix.speed_mps is not None and fix.speed_mps < SLOW_MPS
+
+
 class Watcher:
     """Judges silent stations by their signals, and by what repeaters have been learned to hear."""
 
@@ -82,6 +91,9 @@ class Watcher:
             decades += now - max(logit(USUAL_LOSS), then)
             if reason and now > then + 0.3:
                 reasons.append(reason)
+        if _stood_still(signs):
+            decades -= STOOD_STILL
+            reasons.append("it stood still when it was last heard")
         decades = min(MOST_DECADES, max(LEAST_DECADES, decades))
         if decades <= -0.3 and margin_db is not None:
             reasons.append(f"it came in {margin_db:.0f} dB above what can be heard")

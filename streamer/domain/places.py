@@ -7,7 +7,7 @@ or be heard by both, and nothing is odd about it.
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from itertools import combinations
+from itertools import combinations, pairwise
 from typing import Final
 
 from geographiclib.geodesic import Geodesic
@@ -64,7 +64,7 @@ def find_two_places(
     max_speed_kmh: float,
     clock_ms: int = CLOCK_TOLERANCE_MS // 2,
 ) -> TwoPlaces | None:
-    """The newest two overs of a path, newest first, that one station cannot have made, or None.
+    """The newest neighbouring overs of a path, newest first, that one station cannot have made.
 
     Even between the nearest edges of the two repeaters' ranges it would have had to move faster
     than `max_speed_kmh`. Of repeaters whose places are not known only this is evidence: two
@@ -74,22 +74,20 @@ def find_two_places(
     apart = _repeaters_apart(path, sites)
     if not apart:
         return None
-    for at, later in enumerate(path):
-        for earlier in path[at + 1 :]:
-            between = apart.get(_pair(earlier.repeater, later.repeater))
-            if between is None or earlier.over == later.over:
-                continue
-            passed_ms = _passed_ms(earlier, later)
-            if _one_can(passed_ms, between, max_speed_kmh):
-                continue
-            clocks_ms = _clocks_ms(earlier.repeater, later.repeater, clock_ms)
-            if _one_can(passed_ms + clocks_ms, between, max_speed_kmh):
-                continue
-            return TwoPlaces(
-                later.ms, (earlier.repeater, later.repeater),
-                _reason(earlier, later, between, passed_ms + clocks_ms, clocks_ms),
-                between.distance_km, between.gap_km, passed_ms, clocks_ms,
-            )  # fmt: skip
+    # Neighbours alone: a station is looked at again when these change (see station.lua).
+    for later, earlier in pairwise(path):
+        between = apart.get(_pair(earlier.repeater, later.repeater))
+        if between is None or earlier.over == later.over:
+            continue
+        passed_ms = _passed_ms(earlier, later)
+        clocks_ms = _clocks_ms(earlier.repeater, later.repeater, clock_ms)
+        if _one_can(passed_ms + clocks_ms, between, max_speed_kmh):
+            continue
+        return TwoPlaces(
+            later.ms, (earlier.repeater, later.repeater),
+            _reason(earlier, later, between, passed_ms + clocks_ms, clocks_ms),
+            between.distance_km, between.gap_km, passed_ms, clocks_ms,
+        )  # fmt: skip
     return None
 
 

@@ -193,7 +193,8 @@ def _deaf(hearing: Hearing, share: Share, now_ms: int, held_ms: int | None) -> _
     began = (hearing.last_heard_ms, hearing.reporting_since_ms)
     since_ms = max((ms for ms in began if ms is not None), default=None)
     known = sum(sums.overs for sums in hearing.learned.stations.values())
-    if since_ms is None or known < KNOWN_OVERS:
+    stood = since_ms is not None and held_ms == since_ms
+    if since_ms is None or (known < KNOWN_OVERS and not stood):
         return None, None
     missed = [
         over
@@ -205,7 +206,7 @@ def _deaf(hearing: Hearing, share: Share, now_ms: int, held_ms: int | None) -> _
     phi = math.fsum(meeting.decades for meeting in meetings)
     enough = phi >= DEAF_PHI and len(stations) >= DEAF_STATIONS
     # Once called deaf it is until it hears somebody, though the others fall silent at night.
-    if not enough and held_ms != since_ms:
+    if not enough and not stood:
         return None, None
     if now_ms - since_ms < DEAF_SILENCE_MS:
         return None, since_ms + DEAF_SILENCE_MS
@@ -318,6 +319,14 @@ def _stuck(hearing: Hearing, learning: Learning, now_ms: int) -> _Judged:
         )
         evidence = {"duration_s": over.duration_ms / 1000}
         return Finding(Trouble.STUCK, over.ms, (reason,), evidence), end_ms + LONG_OVER_HELD_MS
+    return _endless(over, hearing, longest_ms, now_ms)
+
+
+def _endless(over: HeardOver, hearing: Hearing, longest_ms: int, now_ms: int) -> _Judged:
+    """The newest over, whose end never came."""
+    # Not every gateway tells how long overs were; then no end is ever known.
+    if not any(earlier.duration_ms for earlier in hearing.recent):
+        return None, None
     # An end that was due before the gateway came back was lost with its connection.
     restarted = hearing.reporting_since_ms is not None and over.ms < hearing.reporting_since_ms
     lasted_ms = now_ms - over.ms

@@ -35,6 +35,10 @@ TEMPO_GRAINS: Final = 60
 """How far back it is asked whether the group keys less than usual."""
 LAWS_EVERY_GRAINS: Final = 10
 """Others' laws change slowly: worked out once in so long."""
+ON_THE_WAY_GRAINS: Final = 2
+ANEW_MS: Final = 600_000
+"""What is remembered of a silence, or of what was usual at a time, is worked out anew after so
+long: events that came late may have changed it, and workers are to come to the same."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,11 +210,17 @@ class Silences:
         return found
 
     def _make_slot(self, number: int) -> Slot:
-        at_s = float(number * LAWS_EVERY_GRAINS * self._grain_s)
+        # Only grains that are over, and whose events have come: else it mattered when one asks.
+        at_s = float((number * LAWS_EVERY_GRAINS - ON_THE_WAY_GRAINS) * self._grain_s)
         window_s = float(TEMPO_GRAINS * self._grain_s)
-        known = {name: until(self._presence(name), at_s) for name in self._sample}
+        gone_s = at_s - self._policy.expire_after_s
+        known = {
+            name: presence
+            for name in self._sample
+            if (presence := until(self._presence(name), at_s)) and presence[0] > gone_s
+        }
         longest_s = self._policy.overdue_after_s
-        pauses = {name: pauses_of(p, self._grain_s, longest_s) for name, p in known.items() if p}
+        pauses = {name: pauses_of(p, self._grain_s, longest_s) for name, p in known.items()}
         usual = group_law(pauses.values(), self._prior)
         turns = {
             name: turns_of(learn(own, usual, at_s).base, known[name], window_s, at_s, self._grain_s)

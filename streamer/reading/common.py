@@ -15,10 +15,12 @@ from redis import Redis
 from streamer.clock import Clock, SystemClock, from_ms
 from streamer.config import ConfigError, RegionView, load_region
 from streamer.contract.common import Moment
+from streamer.domain.group_now import GroupNow
+from streamer.domain.liveness import Sights
 from streamer.problems import suggestion
+from streamer.reading.judging import Judging
 from streamer.reading.text import age, complain, say, wrap
 from streamer.state.coverages import Coverages
-from streamer.state.evidence import Evidence
 from streamer.state.lookups import Reader, check_state, worker_seen_ms
 from streamer.state.store import Store, StoreMismatch, StoreUnavailable, connect
 
@@ -53,11 +55,11 @@ class Misuse(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """What takes long to read, kept from desk to desk of a process; threads may share it. `settled`
-    is what members are judged by, `fresh` what people are shown."""
+    """What takes long to read or to work out, kept from desk to desk of a process; threads may
+    share it. `coverages` is what people are shown."""
 
-    settled: Coverages = field(default_factory=Coverages)
-    fresh: Coverages = field(default_factory=Coverages)
+    judging: Judging = field(default_factory=Judging)
+    coverages: Coverages = field(default_factory=Coverages)
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,8 +72,11 @@ class Desk:
     now_ms: int
     worker_seen_ms: int | None
     notes: tuple[str, ...]
-    evidence: Evidence
-    coverages: Coverages
+    kept: Kept
+
+    def groups_now(self, names: Sequence[str], sights: Sights) -> list[GroupNow]:
+        """Groups of the region file, judged as the workers judge them, as of now."""
+        return self.kept.judging.groups(self.store, names, sights, self.now_ms)
 
     def header(self) -> dict[str, object]:
         """The fields of `Header`."""
@@ -145,7 +150,6 @@ def _open(arguments: argparse.Namespace, work: Callable[[Desk], Answer], clock: 
 
 def open_desk(client: "Redis", view: RegionView, now_ms: int, kept: Kept | None = None) -> Desk:
     """The state behind a client; raises StoreUnavailable, and StoreMismatch as `check_state`."""
-    kept = kept or Kept()
     store = Store(client, view)
     reader = Reader(client, store)
     notes = []
@@ -162,8 +166,7 @@ def open_desk(client: "Redis", view: RegionView, now_ms: int, kept: Kept | None 
                 f"no worker has reported{since}: what was heard since is missing here, "
                 "and no alert opens or clears"
             )
-    evidence = Evidence(store, kept.settled)
-    return Desk(view, store, reader, now_ms, seen_ms, tuple(notes), evidence, kept.fresh)
+    return Desk(view, store, reader, now_ms, seen_ms, tuple(notes), kept or Kept())
 
 
 def place_of(address: str) -> str:

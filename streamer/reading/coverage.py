@@ -96,7 +96,7 @@ def coverage_map(desk: Desk, repeater: str) -> CoverageMap:
     """Learned coverage; raises NotFound for a repeater of which nothing is learned and that the
     region file does not have, and StoreUnavailable."""
     as_of_ms = fresh_ms(desk.now_ms)
-    found = list(desk.coverages.of(desk.store, repeater, as_of_ms).cells())
+    found = list(desk.kept.coverages.of(desk.store, repeater, as_of_ms).cells())
     if not found and repeater not in desk.view.sites:
         known = suggestion(repeater, list(desk.view.sites))
         raise NotFound(f"no repeater {repeater!r} in the region file; {known}")

@@ -5,11 +5,10 @@ from collections import Counter
 from collections.abc import Sequence
 
 from streamer.clock import Clock, from_ms
-from streamer.config import RegionView
 from streamer.contract.common import Moment
 from streamer.contract.published import CAUTION, Alert, Carriage, Standing, Why
 from streamer.domain.group_now import GroupNow
-from streamer.domain.liveness import GatewaySight, GatewayStanding, Sights
+from streamer.domain.liveness import GatewayStanding, Sights, repeaters_of
 from streamer.domain.model import GatewaySnapshot, LiveState
 from streamer.domain.urgency import urgency
 from streamer.problems import suggestion
@@ -26,8 +25,9 @@ from streamer.reading.common import (
     spoken,
     typed,
 )
-from streamer.reading.judging import groups_now
+from streamer.reading.health import HealthSeen, health_seen, health_text
 from streamer.reading.text import age, ago, moment, plural, table, wrap
+from streamer.state.checkup import Checkup, checkup_from
 
 _SAID = {
     GatewayStanding.UP: "up",
@@ -63,6 +63,7 @@ class RepeaterNow(Document):
     reason: str
     groups: tuple[GroupThere, ...]
     members: tuple[MemberThere, ...]
+    health: HealthSeen | None
 
 
 class EventCounts(Document):
@@ -153,14 +154,6 @@ def _work_all(desk: Desk) -> Answer:
 # -- looking -----------------------------------------------------------------------------------
 
 
-def repeaters_of(view: RegionView, sight: GatewaySight) -> list[str]:
-    """A gateway's repeaters: those of the region file, then others that it speaks of."""
-    known = view.gateways.get(sight.gateway)
-    listed = [f"{sight.gateway}/{port.id}" for port in known.repeater] if known else []
-    told = [r.id for r in sight.state.repeaters] if sight.state else []
-    return list(dict.fromkeys([*listed, *told]))
-
-
 def word_of(sights: Sights, repeater: str) -> tuple[bool | None, int | None, str]:
     """Whether a repeater is up (None if nothing can be said), since when in ms, and why."""
     seen, sight = sights.repeater(repeater), sights.gateway(repeater.split("/", 1)[0])
@@ -174,8 +167,10 @@ def word_of(sights: Sights, repeater: str) -> tuple[bool | None, int | None, str
     return told[repeater], seen.since_ms, seen.reason
 
 
-def repeater_now(sights: Sights, groups: Sequence[GroupNow], repeater: str) -> RepeaterNow:
-    """What is known of a repeater, the groups and members there."""
+def repeater_now(
+    sights: Sights, groups: Sequence[GroupNow], repeater: str, checkup: Checkup | None
+) -> RepeaterNow:
+    """What is known of a repeater, the groups and members there; `checkup` of its gateway."""
     up, since_ms, reason = word_of(sights, repeater)
     return RepeaterNow(
         repeater=repeater,
@@ -189,6 +184,7 @@ def repeater_now(sights: Sights, groups: Sequence[GroupNow], repeater: str) -> R
             for s, judgement in now.judged
             if judgement.is_member and s.place.repeater == repeater
         ),
+        health=health_seen(checkup, sights, repeater),
     )
 
 
@@ -200,7 +196,7 @@ class _Looker:
         self._live, routers = desk.store.live()
         lost_after_ms = round(desk.view.limits.gateway_lost_after_s * 1000)
         self._sights = Sights(self._live, routers, lost_after_ms, desk.now_ms)
-        self._groups = groups_now(desk, list(desk.view.groups), self._sights)
+        self._groups = desk.groups_now(list(desk.view.groups), self._sights)
         alerts = desk.store.all_alerts().values()
         self._alerts = sorted(map(Alert.model_validate_json, alerts), key=urgency)
         others = set(self._live) - set(desk.view.gateways) if desk.view.region.open_gateways else ()
@@ -211,6 +207,8 @@ class _Looker:
         known = self._desk.view.gateways.get(name)
         state = sight.state
         heartbeat_ms = _heartbeat_ms(live)
+        snapshot = self._desk.store.gateway(name)
+        checkup = checkup_from(snapshot.checkup)
         return GatewayNow(
             gateway=name,
             title=known.title if known else "",
@@ -225,9 +223,9 @@ class _Looker:
             spooled=state.spooled if state else None,
             dropped=state.dropped if state else None,
             clock_offset_s=state.clock_offset_s if state else None,
-            counts=_counts(self._desk.store.gateway(name)),
+            counts=_counts(snapshot),
             repeaters=tuple(
-                repeater_now(self._sights, self._groups, r)
+                repeater_now(self._sights, self._groups, r, checkup)
                 for r in repeaters_of(self._desk.view, sight)
             ),
             alerts=tuple(
@@ -291,6 +289,9 @@ def _text(desk: Desk, found: Gateway) -> list[str]:
     for repeater in found.repeaters:
         if repeater.up is None:
             lines += wrap(f"{repeater.repeater}: {repeater.reason}: nothing can be said of it now")
+        if repeater.up or repeater.health is not None:
+            text = health_text(repeater.health, desk.now_ms)
+            lines += wrap(f"{repeater.repeater}: {text}", "", "  ")
     for alert in found.alerts:
         lines += ["", *wrap(f"ALERT {alert.id}: {alert.title}")]
         lines += wrap(f"Next: {alert.next_step}", "  ")

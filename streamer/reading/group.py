@@ -42,7 +42,6 @@ from streamer.reading.common import (
     spoken,
     typed,
 )
-from streamer.reading.judging import groups_now
 from streamer.reading.text import ago, moment, plural, table, wrap
 from streamer.state import lookups
 from streamer.worker.messages import fanout_body, reach_body, roll_call_of
@@ -149,7 +148,7 @@ def _work_all(desk: Desk) -> Answer:
 def group(desk: Desk, name: str) -> Group:
     """A group worked out from its record as of now, by the rules of the workers."""
     sights = lookups.sights(desk.store, desk.now_ms)
-    (now,) = groups_now(desk, [name], sights)
+    (now,) = desk.groups_now([name], sights)
     snapshot = now.snapshot
     duties = marks_of(lookups.duties_from(desk.store.duties()), name)
     body = fanout_body(desk.view.name, snapshot, now.fanout, duties)
@@ -322,7 +321,7 @@ def _ago(at: Moment | None, desk: Desk) -> str:
 def groups(desk: Desk) -> Groups:
     """Every group of the region file in numbers."""
     sights = lookups.sights(desk.store, desk.now_ms)
-    lines = [_line(desk, now, sights) for now in groups_now(desk, list(desk.view.groups), sights)]
+    lines = [_line(desk, now, sights) for now in desk.groups_now(list(desk.view.groups), sights)]
     return Groups(**desk.header(), groups=tuple(lines))
 
 

@@ -10,16 +10,17 @@ from streamer.config import Repeater
 from streamer.contract.common import Moment
 from streamer.contract.events import RepeaterState
 from streamer.contract.published import CAUTION
-from streamer.domain.liveness import RepeaterSight, Sights
+from streamer.domain.liveness import RepeaterSight, Sights, repeaters_of
 from streamer.domain.model import PathEntry, StationRecord, Stay
 from streamer.domain.stays import counted, moves_of, stays_of
 from streamer.problems import suggestion
 from streamer.reading.common import Desk, Document, Header, NotFound
-from streamer.reading.gateway import GroupThere, MemberThere, repeater_now, repeaters_of
-from streamer.reading.judging import groups_now
+from streamer.reading.gateway import GroupThere, MemberThere, repeater_now
+from streamer.reading.health import HealthSeen
 from streamer.reading.where import Where, named, unknown, where
 from streamer.state import history, lookups
 from streamer.state.buckets import Bucket, Spread
+from streamer.state.checkup import checkup_from
 from streamer.state.keys import BUCKET_MS
 
 MOST_MOVES: Final = 50
@@ -99,6 +100,7 @@ class RepeaterHistory(Header):
     reason: str
     groups: tuple[GroupThere, ...]
     members: tuple[MemberThere, ...]
+    health: HealthSeen | None
     bucket_s: int
     from_at: Moment
     until_at: Moment
@@ -212,14 +214,16 @@ def _as_built(desk: Desk, sights: Sights, repeater: str) -> dict[str, Any]:
 
 def _as_it_stands(desk: Desk, sights: Sights, repeater: str) -> dict[str, Any]:
     """Whether it reports, and which groups and members are there."""
-    groups = groups_now(desk, list(desk.view.groups), sights)
-    now = repeater_now(sights, groups, repeater)
+    groups = desk.groups_now(list(desk.view.groups), sights)
+    checkup = checkup_from(desk.store.gateway(repeater.partition("/")[0]).checkup)
+    now = repeater_now(sights, groups, repeater, checkup)
     return {
         "reporting": now.up if sights.repeater(repeater).reporting else False,
         "since": now.since,
         "reason": now.reason,
         "groups": now.groups,
         "members": now.members,
+        "health": now.health,
     }
 
 

@@ -270,7 +270,7 @@ def _near(desk: Desk, record: StationRecord) -> dict[str, Coverage]:
         names += sorted(distances, key=lambda name: (distances[name], name))
     wanted = list(dict.fromkeys(names))[:MOST_NEAR]
     as_of_ms = fresh_ms(desk.now_ms)
-    return {name: desk.coverages.of(desk.store, name, as_of_ms) for name in wanted}
+    return {name: desk.kept.coverages.of(desk.store, name, as_of_ms) for name in wanted}
 
 
 def _places(desk: Desk, record: StationRecord) -> list[tuple[float, float]]:

@@ -29,7 +29,6 @@ from streamer.reading.common import (
     spoken,
     typed,
 )
-from streamer.reading.judging import judge_member
 from streamer.reading.lookout import Lookout, look_out, where_to_look_map
 from streamer.reading.lookout_text import lookout_lines
 from streamer.reading.text import ago, complain, moment, plural, table, wrap
@@ -236,7 +235,7 @@ def _standings(desk: Desk, record: StationRecord, sights: Sights) -> tuple[Group
     spoken_to = {*record.check_ins, *record.check_outs} & set(desk.view.groups)
     names = sorted(spoken_to)
     told = lookups.summaries_of(desk.reader, record.station, names)
-    duties = lookups.duties_from(desk.store.duties())
+    duties, judging = lookups.duties_from(desk.store.duties()), desk.kept.judging
     standings = []
     for name in names:
         summary = told.get(name)
@@ -249,7 +248,7 @@ def _standings(desk: Desk, record: StationRecord, sights: Sights) -> tuple[Group
                 )
             )  # fmt: skip
             continue
-        judgement = judge_member(desk, name, summary, sights, duties)
+        judgement = judging.member(desk.store, name, summary, sights, duties, desk.now_ms)
         out = check_out_of(summary, desk.view.policies[name])
         standings.append(
             GroupStanding(

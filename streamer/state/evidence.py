@@ -14,7 +14,7 @@ from streamer.domain.coverage import Coverage
 from streamer.domain.duty import began_s
 from streamer.domain.model import GroupSnapshot, Presence, Summary
 from streamer.domain.outlook import Signs, Watcher
-from streamer.domain.verdict import Silences, Slot
+from streamer.domain.verdict import ANEW_MS, Silences, Slot
 from streamer.state.coverages import Coverages
 from streamer.state.keys import EPOCH_MS
 from streamer.state.store import Store
@@ -29,16 +29,16 @@ SLOTS_KEPT = 24
 
 
 class Evidence:
-    """For one worker, one command or one thread; `coverages` may be shared. Raises StoreUnavailable
-    when Redis does not answer."""
+    """For one worker, one command or one thread. Raises StoreUnavailable when Redis does not
+    answer."""
 
-    def __init__(self, store: Store, coverages: Coverages | None = None) -> None:
+    def __init__(self, store: Store) -> None:
         self._store = store
         self._view: RegionView | None = None
         self._presences: dict[str, tuple[str, Presence]] = {}
         self._signs: dict[str, tuple[str, Signs | None]] = {}
-        self._coverages = coverages or Coverages()
-        self._slots: dict[str, dict[int, Slot]] = {}
+        self._coverages = Coverages()
+        self._slots: dict[str, tuple[int, dict[int, Slot]]] = {}
 
     def silences(
         self, snapshot: GroupSnapshot, duties: Iterable[Duty], now_ms: int
@@ -66,18 +66,16 @@ class Evidence:
         view = self._store.view
         policy = view.policies[snapshot.group]
         members = {summary.station: summary for summary in snapshot.members}
-        expire_ms = round(policy.expire_after_s * 1000)
+        # Who was a member at any time that may be asked about: else it would change what was usual
+        # then when somebody expires.
+        since_ms = now_ms - 2 * round(policy.expire_after_s * 1000)
         here = [
-            name
-            for name, s in members.items()
-            if s.check_in is not None and s.place.ms + expire_ms > now_ms
+            name for name, s in members.items() if s.check_in is not None and s.place.ms > since_ms
         ]
         # By a number that has nothing to do with how they key.
         sample = sorted(here, key=lambda name: crc32(name.encode()))[:SAMPLE]
         self._read([members[name] for name in sample])
-        slots = self._slots.setdefault(snapshot.group, {})
-        while len(slots) > SLOTS_KEPT:
-            del slots[min(slots)]
+        slots = self._slots_of(snapshot.group, now_ms)
         coverage_ms = (now_ms - SETTLED_MS) // EPOCH_MS * EPOCH_MS - 1
         watcher = Watcher(view.learning, partial(self._near, coverage_ms))
         return Silences(
@@ -90,6 +88,15 @@ class Evidence:
             signs=lambda name: self._signs_of(members[name]),
             slots=slots,
         )
+
+    def _slots_of(self, group: str, now_ms: int) -> dict[int, Slot]:
+        begun_ms, slots = self._slots.get(group, (0, {}))
+        if not begun_ms <= now_ms < begun_ms + ANEW_MS:
+            begun_ms, slots = now_ms, {}
+        while len(slots) > SLOTS_KEPT:
+            del slots[min(slots)]
+        self._slots[group] = begun_ms, slots
+        return slots
 
     # -- stations ------------------------------------------------------------------------------
 

@@ -3,7 +3,7 @@
 Every function raises StoreUnavailable when Redis does not answer.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from typing import Any
 
@@ -12,7 +12,7 @@ from pydantic import ValidationError
 
 from streamer.contract.published import Duty, Refusal
 from streamer.domain.liveness import Sights
-from streamer.domain.model import Carrying, HeardOver, Summary
+from streamer.domain.model import Carrying, HeardOver, StationRecord, Summary
 from streamer.state.base import StoreMismatch, guarded
 from streamer.state.records import carrying_from, summary_from
 from streamer.state.store import Store
@@ -65,9 +65,16 @@ def recent_overs(
     """The overs that began on a repeater since, newest first, as far as the records of the stations
     heard there last still have them: each has its newest overs, wherever they were heard."""
     heard = [station for station, _ in store.heard_since(repeater, since_ms)[:most_stations]]
+    return overs_of(store.stations(heard), repeater, since_ms)
+
+
+def overs_of(
+    stations: Iterable[StationRecord | None], repeater: str, since_ms: int
+) -> list[HeardOver]:
+    """The overs of stations that began on a repeater since, newest first."""
     found = [
         HeardOver(e.ms, s.station, repeater, e.over, e.duration_ms, e.rssi_dbm, e.ber_pct)
-        for s in store.stations(heard)
+        for s in stations
         if s is not None
         for e in s.path
         if e.repeater == repeater and e.ms >= since_ms

@@ -27,6 +27,8 @@ from streamer.domain.model import (
 )
 from streamer.state.keys import MARKS_KEPT
 
+CHECKUP = "#checkup"
+"""The field of a gateway's hash with how well its repeaters are."""
 # How fields of a group's hash begin that people write: an order of a repeater, who answered.
 ORDER, ANSWER, ROLL_CALL = "!", "?", "#roll_call"
 
@@ -220,6 +222,7 @@ def gateway_from(gateway: str, fields: dict[str, str]) -> GatewaySnapshot:
         fields.get("#conditions", ""),
         int(fields["#born"]) if "#born" in fields else None,
         fields.get("#standing", ""),
+        fields.get(CHECKUP, ""),
     )
 
 

@@ -12,6 +12,7 @@ from hashlib import sha256
 from streamer.alerts import conditions as found
 from streamer.alerts.conditions import Condition
 from streamer.alerts.desk import AlertConflict, raise_alerts
+from streamer.alerts.health import of_repeaters
 from streamer.clock import Clock
 from streamer.contract.duty import DutyMark
 from streamer.contract.published import Answered
@@ -24,13 +25,16 @@ from streamer.domain.membership import Judgement
 from streamer.domain.memory import Memory
 from streamer.domain.model import GroupSnapshot, StationRecord, Summary
 from streamer.domain.places import find_two_places
+from streamer.domain.repeater_health import Finding
 from streamer.state import keys
+from streamer.state.checkup import Checkup, checkup_text
 from streamer.state.evidence import Evidence
 from streamer.state.lookups import sights as current_sights
-from streamer.state.records import ANSWER, ORDER, answer_text
+from streamer.state.records import ANSWER, CHECKUP, ORDER, answer_text
 from streamer.state.shapes import Claim, Outcome, OutMessage
 from streamer.state.store import Store
 from streamer.worker import messages as make
+from streamer.worker.checkup import Checkups
 from streamer.worker.region_orders import RegionOrders
 from streamer.worker.watch import Watch
 
@@ -104,6 +108,17 @@ def _conditions_digest(conditions: Sequence[Condition], duties: Sequence[DutyMar
     return _digest(json.dumps(said, sort_keys=True, default=str))
 
 
+def _findings(checkup: Checkup | None, sights: Sights) -> dict[str, list[Finding]]:
+    """What is wrong with the repeaters that report; one may have gone since they were judged."""
+    if checkup is None:
+        return {}
+    return {
+        repeater: [told.finding for told in checked.told]
+        for repeater, checked in checkup.repeaters.items()
+        if checked.told and sights.repeater(repeater).reporting
+    }
+
+
 class Deriver:
     """Raises StoreUnavailable; then nothing is lost, the subjects come up again."""
 
@@ -114,6 +129,7 @@ class Deriver:
         self._orders = orders
         self._memory = Memory()
         self._evidence = Evidence(store)
+        self._checkups = Checkups(store)
 
     def look(self, claims: Sequence[Claim]) -> list[ToSend]:
         """Work out the claimed subjects and commit them."""
@@ -249,14 +265,22 @@ class Deriver:
             return WorkedOut(outcome, "to be cleared", ())
         sights = current_sights(self._store, now_ms)
         sight = sights.gateway(claim.name)
+        checkup = self._checkups.look(snapshot, sight, sights, now_ms)
+        found_ill = _findings(checkup, sights)
         born_ms = snapshot.born_ms if snapshot.born_ms is not None else now_ms
         lost = sight.standing is not GatewayStanding.UP
-        behind = self._store.places_behind(claim.name) if lost or sight.down_repeaters else []
+        asked = lost or sight.down_repeaters or found_ill
+        behind = self._store.places_behind(claim.name) if asked else []
         trouble = found.of_gateway(snapshot, sight, born_ms, behind, view.limits, now_ms)
         outcome = Outcome(claim, snapshot.rev, snapshot.ver)
-        outcome.next_ms = trouble.next_ms or 0
+        times = (trouble.next_ms, checkup.next_ms if checkup else None)
+        outcome.next_ms = min((t for t in times if t is not None), default=0)
         if snapshot.born_ms is None:
             outcome.fields["#born"] = str(born_ms)
+        if checkup is not None and checkup.ms == now_ms:
+            outcome.fields[CHECKUP] = checkup_text(checkup)
+        elif checkup is None and snapshot.checkup:
+            outcome.drop.append(CHECKUP)
         if not snapshot.missing and snapshot.hole_ms is not None:
             outcome.drop.append("hole_ms")
         routes = "routes" if sights.speaks_of_routes(claim.name) else "-"
@@ -267,7 +291,8 @@ class Deriver:
             self._store.wake([f"g/{name}" for name in view.groups], now_ms)
         self._watch.gateway(sight, snapshot)
         duties = marks_of(self._orders.duties)
-        return WorkedOut(outcome, snapshot.conditions, trouble.conditions, duties=duties)
+        conditions = (*trouble.conditions, *of_repeaters(found_ill, behind))
+        return WorkedOut(outcome, snapshot.conditions, conditions, duties=duties)
 
     # -- stations ------------------------------------------------------------------------------
 

@@ -8,12 +8,14 @@ from typing import Any, ClassVar
 import pytest
 
 from streamer.alerts.conditions import Condition, Found, of_gateway, of_group, of_station
+from streamer.alerts.health import of_repeaters
 from streamer.config import Limits, RegionView
 from streamer.contract.published import AlertKind, Severity
 from streamer.domain.group_now import look_at_group
 from streamer.domain.liveness import Sights
 from streamer.domain.model import Forwarding, GatewaySnapshot, GroupSnapshot, LiveState
 from streamer.domain.places import TwoPlaces
+from streamer.domain.repeater_health import Finding, Trouble
 from tests.domain.make import LAKE, RIDGE, at, group, live, sights, station, stay
 from tests.state.scene import region
 
@@ -297,6 +299,7 @@ def test_every_kind_has_words_fit_for_people() -> None:
             5, live("ridge", last=0), ranges=TestEventsLost.RANGES, hole_ms=at(0)
         ).conditions,
         *of_station("QA1ABC", TestTwoPlaces.EVIDENCE, LIMITS, at(200)).conditions,
+        *of_repeaters({RIDGE: [Finding(trouble, at(0), ("so",)) for trouble in Trouble]}, ()),
     ]
     assert {c.kind for c in made} == set(AlertKind)
     for condition in made:

@@ -13,10 +13,12 @@ from typing import Any
 import httpx
 import pytest
 from fastapi.routing import APIRoute
+from geojson_pydantic import FeatureCollection
 from jsonschema import Draft202012Validator
 
 from streamer.board import access, acting, api, base_layer, feed, rows
 from streamer.board.app import openapi
+from streamer.domain.whereabouts import CAUTION
 from streamer.state.store import StoreMismatch, connect
 from tests.board.desk import Asker, app_of, settings_in
 from tests.board.seen import Seen
@@ -92,7 +94,10 @@ TABLES: dict[str, Any] = {
 ASKED = (
     "stations/QA1ABC",
     "stations/qa1abc%2Fp",
+    "stations/QA1ABC?look=true",
+    "whereabouts/QA1ABC",
     "repeaters/ridge/uhf",
+    "repeaters/ridge/uhf/coverage",
     "quarantine",
     "refused",
     "log",
@@ -122,8 +127,10 @@ def must_fit(office: Office, path: str) -> None:
     assert said.status_code == 200, said.text
     document = office.chief.get("/api/openapi.json").json()
     template = next(p for p in document["paths"] if fits(p, f"/api/v1/{path}"))
-    schema = document["paths"][template]["get"]["responses"]["200"]["content"]["application/json"]
-    whole = {**schema["schema"], "components": document["components"]}
+    content = document["paths"][template]["get"]["responses"]["200"]["content"]
+    (kind,) = content
+    assert said.headers["content-type"] == kind
+    whole = {**content[kind]["schema"], "components": document["components"]}
     Draft202012Validator.check_schema(whole)
     validator = Draft202012Validator(whole, format_checker=Draft202012Validator.FORMAT_CHECKER)
     assert list(validator.iter_errors(said.json())) == []
@@ -149,11 +156,31 @@ def test_what_was_rejected_is_told_and_an_identity_can_be_accepted(office: Offic
 
 
 def test_what_is_not_there_is_404_and_says_what_is(office: Office) -> None:
-    for path in ("stations/QZ9ZZZ", "repeaters/ridge/shf", "groups/TALKS/fanout", "nothing/here"):
+    for path in (
+        "stations/QZ9ZZZ", "whereabouts/QZ9ZZZ", "repeaters/ridge/shf",
+        "repeaters/ridge/shf/coverage", "groups/TALKS/fanout", "nothing/here",
+    ):  # fmt: skip
         found = must_be_problem(office.watch.get(f"/api/v1/{path}"), 404)
         assert "errors" not in found
     found = must_be_problem(office.watch.get("/api/v1/groups/TALKS/roster"), 404)
     assert "TALK" in found["detail"]
+
+
+def test_where_to_look_and_learned_coverage_are_geojson(office: Office) -> None:
+    """Source: geojson-pydantic, which follows RFC 7946."""
+    seen = office.seen
+    place = {"lat": -46.1, "lon": 20.2}
+    more: dict[str, Any] = {"rssi_dbm": -97.0, "position": place, "phase": "end", "duration_s": 2.0}
+    seen.say(seen.tellers["ridge"].heard(seen.now_ms, MEMBER, "o9", to="TALK", **more))
+    said = office.watch.get("/api/v1/repeaters/ridge/uhf/coverage")
+    assert len(FeatureCollection.model_validate_json(said.content).features) == 1
+    found = office.watch.get(f"/api/v1/whereabouts/{MEMBER}")
+    assert FeatureCollection.model_validate_json(found.content).features
+    assert found.json()["caution"] == CAUTION
+    look = office.watch.get(f"/api/v1/stations/{MEMBER}").json()["lookout"]["look"]
+    assert look is None
+    asked = office.watch.get(f"/api/v1/stations/{MEMBER}?look=true").json()["lookout"]["look"]
+    assert (asked["why"], asked["caution"]) == ("asked for", CAUTION)
 
 
 # -- acting ------------------------------------------------------------------------------------

@@ -9,9 +9,11 @@ from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+import h3
 import pytest
 from geographiclib.geodesic import Geodesic
 
+from streamer.domain.cells import geometry
 from tests.board.scripts import Call, call, running
 
 pytestmark = pytest.mark.node
@@ -360,3 +362,72 @@ def test_a_symbol_says_all_of_it(calls: Call) -> None:
     assert call(calls, "map-scene", "spoken", person) == (
         "QA1ABC, out of reach, drawn at ridge/uhf"
     )
+
+
+# -- cells -----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("share", "step", "words"),
+    [
+        (0.0, 0, "less than 5 %"), (0.199, 0, "20 %"), (0.2, 1, "20 %"), (0.6, 3, "60 %"),
+        (0.79, 3, "80 %"), (0.8, 4, "80 %"), (1.0, 4, "more than 95 %"), (None, None, "not known"),
+    ],
+)  # fmt: skip
+def test_a_chance_has_a_step_and_words(
+    calls: Call, share: float | None, step: int | None, words: str
+) -> None:
+    """Five steps of a fifth; said in steps of 5 %."""
+    assert call(calls, "map-cells", "stepOf", share) == step
+    assert call(calls, "map-cells", "percent", share) == words
+
+
+def coverage(*chances: float | None) -> dict[str, Any]:
+    """Learned cells one beside the other, from the equator at 20 degrees east."""
+    cells = [h3.latlng_to_cell(0.0, 20 + 0.1 * n, 7) for n in range(len(chances))]
+    return {
+        "features": [
+            {"geometry": geometry(cell), "properties": {
+                "cell": cell, "chance": chance, "low": 0.1, "high": 0.9, "level_dbm": -99.6,
+                "overs": n + 1.0, "reason": "heard about 2 overs from here",
+            }}
+            for n, (cell, chance) in enumerate(zip(cells, chances, strict=True))
+        ]
+    }  # fmt: skip
+
+
+def test_learned_cells_are_counted_by_steps(calls: Call) -> None:
+    cells = call(calls, "map-cells", "coverageCells", coverage(0.1, 0.5, 0.95, None, 0.99))
+    assert [cell["step"] for cell in cells] == [0, 2, 4, 4]  # nothing known is nothing drawn
+    assert cells[1]["words"] == (
+        "Heard from here: 50 % (10 % to 90 %), -100 dBm expected. Heard about 2 overs from here."
+    )
+    lines = call(calls, "map-cells", "bySteps", cells, ["a", "b", "c", "d", "e"])
+    assert [(line["words"], line["cells"], line["overs"]) for line in lines] == [
+        ("e", 2, 8), ("d", 0, 0), ("c", 1, 2), ("b", 0, 0), ("a", 1, 1),
+    ]  # fmt: skip
+
+
+def test_the_middle_of_a_cell(calls: Call) -> None:
+    """Source: h3 for the cell's centre; the mean of its corners is within 20 m of it."""
+    (cell,) = call(calls, "map-cells", "coverageCells", coverage(0.5))
+    found = call(calls, "map-cells", "middleOfCell", cell)
+    assert geodesic_m((found["lat"], found["lon"]), h3.cell_to_latlng(cell["cell"])) < 20
+
+
+def test_cells_that_it_may_be_in_are_seen_beside_the_likeliest(calls: Call) -> None:
+    rings = [cell["geometry"] for cell in coverage(1, 1, 1)["features"]]
+    said = [(0.5, 0.9, "ridge/uhf"), (0.25, 0.0, None), (0.01, 0.2, "ridge/uhf")]
+    document = {"features": [
+        {"geometry": ring, "properties": {
+            "kind": "may be in", "cell": str(n), "weight": weight, "chance": chance, "repeater": by,
+        }}
+        for n, (ring, (weight, chance, by)) in enumerate(zip(rings, said, strict=True))
+    ] + [{"geometry": {"type": "Point", "coordinates": [1, 2]}, "properties": {"kind": "repeater"}}]
+    }  # fmt: skip
+    cells = call(calls, "map-cells", "lookCells", document)
+    assert [(cell["key"], cell["step"]) for cell in cells] == [("0", 4), ("1", 2), ("2", 0)]
+    assert cells[0]["words"] == (
+        "May be here: likeliest. If it keys here, ridge/uhf hears it: 90 %."
+    )
+    assert cells[1]["words"].endswith("No repeater that reports now is likely to hear it here.")

@@ -1,5 +1,8 @@
 """Who is a member, and in what standing. The rules of the trade are common practice, no source."""
 
+from collections.abc import Callable, Sequence
+from typing import Any
+
 import pytest
 
 from streamer.contract.published import Standing
@@ -10,8 +13,11 @@ from streamer.domain.membership import (
     departures,
     judge,
     member_since_ms,
+    silence_reasons,
 )
 from streamer.domain.model import Summary
+from streamer.domain.outlook import Outlook
+from streamer.domain.verdict import Look, Verdict, decide
 from streamer.state.keys import CHECK_INS_KEPT
 from tests.domain.make import LAKE, MILL, POLICY, RIDGE, at, sight, station, stay
 
@@ -171,6 +177,185 @@ class TestBlind:
         judged = judge(station(ins=[0]), POLICY, sight(since=-500), at(60))
         assert judged.standing is Standing.OVERDUE
         assert judged.reasons[0] == "heard 08:00:00Z on ridge/uhf"
+
+
+LEARNED = POLICY.model_copy(
+    update={
+        "overdue_phi": 1.0,
+        "out_of_reach_phi": 2.0,
+        "overdue_soonest_s": 10.0,
+        "out_of_reach_soonest_s": 20.0,
+        "overdue_after_s": 120.0,
+        "out_of_reach_after_s": 180.0,
+    }
+)
+
+
+class Given:
+    """Silences of which a decade is `decade_s` long."""
+
+    def __init__(self, decade_s: float) -> None:
+        self.decade_s = decade_s
+        self.asked: list[float] = []
+
+    def __call__(self) -> Any:
+        return self
+
+    def look(self, silence_s: float) -> Look:
+        return Look(silence_s, silence_s / self.decade_s, Outlook(), 5.0, 1.0, 30.0)
+
+    def verdict(
+        self,
+        station: str,
+        start_ms: int,
+        silence_s: float,
+        dark: Sequence[tuple[int, int]],
+        when_ms: Callable[[float], int],
+        known: Verdict | None = None,
+    ) -> Verdict:
+        self.asked.append(silence_s)
+        return decide(LEARNED, silence_s, self.look, known)
+
+
+class TestLearned:
+    """Looks at 10, 11, 12.1, 13.31... s of silence; 20 s are a decade: overdue at the first look
+    after 20 s, out of reach at the first after 40 s."""
+
+    OVERDUE, LOST = 21.437, 41.775
+
+    def test_the_standings_and_when_each_came_about(self) -> None:
+        for now, expected, since in (
+            (9.999, Standing.IN_REACH, 0),
+            (self.OVERDUE - 0.001, Standing.IN_REACH, 0),
+            (self.OVERDUE, Standing.OVERDUE, self.OVERDUE),
+            (self.LOST - 0.001, Standing.OVERDUE, self.OVERDUE),
+            (self.LOST, Standing.OUT_OF_REACH, self.LOST),
+            (239.999, Standing.OUT_OF_REACH, self.LOST),
+            (240, Standing.EXPIRED, 240),
+        ):
+            judged = judge(station(ins=[0]), LEARNED, sight(), at(now), Given(20))
+            assert (judged.standing, judged.since_ms) == (expected, at(since)), now
+
+    def test_nothing_is_asked_before_the_soonest(self) -> None:
+        given = Given(20)
+        judged = judge(station(ins=[0]), LEARNED, sight(), at(9.999), given)
+        assert given.asked == []
+        assert judged.next_ms == at(10)
+        judge(station(ins=[0]), LEARNED, sight(), at(10), given)
+        assert given.asked == [10]
+
+    def test_nothing_is_asked_of_those_who_have_gone(self) -> None:
+        given = Given(20)
+        judge(station(ins=[0], out=5), LEARNED, sight(), at(100), given)
+        judge(station(ins=[0]), LEARNED, sight(), at(240), given)
+        assert given.asked == []
+
+    def test_without_silences_the_latest_times_decide(self) -> None:
+        for now, expected in (
+            (119.999, Standing.IN_REACH), (120, Standing.OVERDUE), (180, Standing.OUT_OF_REACH),
+        ):  # fmt: skip
+            judged = judge(station(ins=[0]), LEARNED, sight(), at(now))
+            assert judged.standing is expected
+            assert judged.next_ms == {119.999: at(120), 120: at(180), 180: at(240)}[now]
+
+    def test_nor_are_they_asked_where_the_latest_is_the_soonest(self) -> None:
+        given = Given(20)
+        judged = judge(station(ins=[0]), POLICY, sight(), at(60), given)
+        assert (judged.standing, given.asked) == (Standing.OVERDUE, [])
+        assert judged.reasons[1] == "silent longer than 1 min"
+
+    def test_who_keys_seldom_is_overdue_at_the_latest_time(self) -> None:
+        judged = judge(station(ins=[0]), LEARNED, sight(), at(125), Given(10_000))
+        assert (judged.standing, judged.since_ms) == (Standing.OVERDUE, at(120))
+        assert judged.reasons == ("heard 08:00:00Z on ridge/uhf", "silent longer than 2 min")
+
+    def test_it_says_why(self) -> None:
+        judged = judge(station(ins=[0]), LEARNED, sight(), at(30), Given(20))
+        assert judged.reasons == (
+            "heard 08:00:00Z on ridge/uhf",
+            "silent longer than 21 s: half of its pauses are shorter than 5 s, one in 12 so long",
+        )
+        assert judged.phi == 1.43  # at its newest look, 28.533 s
+        assert judge(station(ins=[0]), LEARNED, sight(), at(5), Given(20)).phi is None
+
+    def test_the_newest_look_is_the_last_that_was_due(self) -> None:
+        """10 s times 1.1, ten times, each rounded to ms: 25.94 s; eleven times: 28.53 s."""
+        judged = judge(station(ins=[0]), LEARNED, sight(), at(28), Given(20))
+        assert judged.verdict is not None
+        assert judged.verdict.newest is not None
+        assert judged.verdict.newest.silence_s == pytest.approx(10 * 1.1**10, abs=0.005)
+        assert judged.next_ms is not None
+        assert judged.next_ms == pytest.approx(at(10 * 1.1**11), abs=5)
+
+    def test_time_in_darkness_is_left_out(self) -> None:
+        back = sight(since=100, dark=[(-50, -10), (15, 100)])
+        given = Given(20)
+        for now, expected in (
+            (85 + self.OVERDUE - 0.001, Standing.IN_REACH),
+            (85 + self.OVERDUE, Standing.OVERDUE),
+            (85 + self.LOST, Standing.OUT_OF_REACH),
+        ):
+            judged = judge(station(ins=[0]), LEARNED, back, at(now), given)
+            assert judged.standing is expected
+        assert given.asked == pytest.approx([21.436, 21.437, self.LOST])
+        assert judged.reasons[-1] == "85 s without ridge/uhf are not counted"
+
+    def test_a_repeater_that_is_dark_leaves_it_as_found(self) -> None:
+        for since, expected in (
+            (self.OVERDUE - 0.001, Standing.BLIND),
+            (self.OVERDUE, Standing.OVERDUE),
+            (self.LOST, Standing.OUT_OF_REACH),
+        ):
+            for now in (50, 200, 239):
+                dark = sight(up=False, since=since)
+                judged = judge(station(ins=[0]), LEARNED, dark, at(now), Given(20))
+                assert judged.standing is expected
+                assert judged.next_ms == at(240)
+                assert judged.reasons[-1] == "repeater ridge/uhf is down: nothing can be said since"
+
+
+class TestReasons:
+    def test_a_usual_one(self) -> None:
+        assert silence_reasons(Look(840, 1.903, Outlook(), 180, 1.0, 30), 7200) == [
+            "silent longer than 14 min: "
+            "half of its pauses are shorter than 3 min, one in 80 so long"
+        ]
+
+    def test_by_the_latest_time(self) -> None:
+        assert silence_reasons(None, 7200) == ["silent longer than 120 min"]
+
+    @pytest.mark.parametrize(
+        ("silence_s", "text"),
+        [(59.6, "60 s"), (89.4, "89 s"), (90, "2 min"), (840, "14 min"), (5399, "90 min"),
+         (5400, "1.5 h"), (9000, "2.5 h")],
+    )  # fmt: skip
+    def test_no_more_exact_than_it_is(self, silence_s: float, text: str) -> None:
+        (reason,) = silence_reasons(Look(silence_s, 2, Outlook(), silence_s, 1, 30), 7200)
+        assert reason == (
+            f"silent longer than {text}: half of its pauses are shorter than {text}, "
+            "one in 100 so long"
+        )
+
+    def test_many_digits_are_set_apart(self) -> None:
+        (reason,) = silence_reasons(Look(600, 4.1, Outlook(), 60, 1, 30), 7200)
+        assert reason.endswith(", one in 12,589 so long")
+
+    def test_where_the_outlook_alone_tells(self) -> None:
+        """A silence as half of all; nothing to be said of how unusual it is."""
+        look = Look(600, 0.1, Outlook(2.0, ("its signal has been falling",)), 600, 1, 30)
+        assert silence_reasons(look, 7200) == [
+            "silent longer than 10 min: half of its pauses are shorter than 10 min",
+            "its signal has been falling",
+        ]
+
+    def test_little_known_and_a_quiet_group(self) -> None:
+        look = Look(600, 2, Outlook(1.0, ("it was moving away",)), 60, 3.2, 3.9)
+        assert silence_reasons(look, 7200)[1:] == [
+            "little is known of its own pauses: judged by those of its group",
+            "its group keys 3 times less often than usual, which is allowed for",
+            "it was moving away",
+        ]
+        assert len(silence_reasons(Look(600, 2, Outlook(), 60, 1.4, 4), 7200)) == 1
 
 
 def left(summary: Summary, now: float) -> list[tuple[str, int, int]]:

@@ -13,12 +13,14 @@ from streamer.domain.coverage import Coverage
 from streamer.domain.leaving import OLD_FIX_MS
 from streamer.domain.model import Fix, PathEntry
 from streamer.domain.outlook import (
+    FRESH_FIX_MS,
     KEEPS_COURSE,
     LEAST_DECADES,
     MOST_DECADES,
     NOTHING_KNOWN,
     RECKONED_S,
     SCATTER_DB,
+    STOOD_STILL,
     USUAL_LOSS,
     Outlook,
     Signs,
@@ -160,12 +162,22 @@ class TestMovement:
             None,
             fix(None),
             fix(OUTWARDS, None),
-            fix(OUTWARDS, 0.9),
+            fix(OUTWARDS, 0.9, FRESH_FIX_MS + 1),
             fix(OUTWARDS, old_ms=OLD_FIX_MS + 1),
         ],
     )
     def test_what_says_nothing_of_where_it_goes(self, position: Fix | None) -> None:
         assert look(STEADY, position) == NOTHING_KNOWN
+
+    @pytest.mark.parametrize("speed", [0, 0.99])
+    def test_who_stood_still_has_not_left(self, speed: float) -> None:
+        outlook = look(STEADY, fix(OUTWARDS, speed, FRESH_FIX_MS))
+        assert outlook.decades == pytest.approx(-STOOD_STILL)
+        assert outlook.reasons == (
+            "it stood still when it was last heard",
+            "it came in 8 dB above what can be heard",
+        )
+        assert look(path(-80, -80, -80), fix(None, speed)).decades == LEAST_DECADES
 
     def test_where_nothing_was_learned(self) -> None:
         watcher = Watcher(LEARNING)

@@ -149,7 +149,7 @@ class TestDegraded:
 
     def test_two_very_weak_and_one_hardly_weaker_raise_nothing(self) -> None:
         assert 2 * MOST_PER_STATION < RAISE_ABOVE
-        levels = dict(zip(CALLS, (-115.0, -115.0, -93.3), strict=False))
+        levels = dict(zip(CALLS, (-115.0, -115.0, -93.0), strict=False))
         assert judged(hearing(rounds(levels, CALLS[:3], 8), BEFORE), HOUR).findings == ()
 
     def test_fewer_than_half_do_not_speak_for_all(self) -> None:
@@ -427,11 +427,14 @@ class TestShares:
         assert shares(LEARNED, MILL)(Elsewhere(0, "QA1ABC", LAKE, None)) == 0
 
 
+EARLIER = over(-300, "QB2ABC")
+
+
 class TestStuck:
     """The limit of 180 s: common practice, no source."""
 
     def test_without_end(self) -> None:
-        health = judged(hearing([over(0, lasts=0)]), 4 * MINUTE + 10)
+        health = judged(hearing([EARLIER, over(0, lasts=0)]), 4 * MINUTE + 10)
         finding = the(health, Trouble.STUCK)
         assert finding.reasons == (
             "QA1ABC has been sending for 4 min without end: "
@@ -440,19 +443,23 @@ class TestStuck:
         assert finding.since_ms == at(0)
         assert finding.evidence == {"duration_s": 250.0}
 
+    def test_a_gateway_that_never_tells_of_an_end(self) -> None:
+        heard = hearing([over(-60, "QB2ABC", lasts=0), over(0, lasts=0)])
+        assert judged(heard, 4 * MINUTE) == Health(RIDGE, (), None)
+
     def test_not_yet_and_when(self) -> None:
-        heard = hearing([over(0, lasts=0)])
+        heard = hearing([EARLIER, over(0, lasts=0)])
         health = judged(heard, 180)
         assert health.findings == ()
         assert health.next_ms == at(180.001)
         assert judge(heard, known_to, LEARNING, health.next_ms).find(Trouble.STUCK)
 
     def test_somebody_heard_after_it(self) -> None:
-        heard = hearing([over(0, lasts=0), over(200, "QB2ABC")])
+        heard = hearing([EARLIER, over(0, lasts=0), over(200, "QB2ABC")])
         assert judged(heard, 300).findings == ()
 
     def test_the_gateway_came_back_meanwhile(self) -> None:
-        heard = hearing([over(0, lasts=0)], reporting_since_ms=at(100))
+        heard = hearing([EARLIER, over(0, lasts=0)], reporting_since_ms=at(100))
         assert judged(heard, 300).findings == ()
 
     def test_too_long_and_over(self) -> None:
@@ -468,12 +475,12 @@ class TestStuck:
         assert judged(hearing([over(0, lasts=180)]), 200).findings == ()
 
     def test_at_last_the_end_was_lost(self) -> None:
-        heard = hearing([over(0, lasts=0)])
+        heard = hearing([EARLIER, over(0, lasts=0)])
         assert judged(heard, 11 * HOUR).next_ms == at(12 * HOUR)
         assert judged(heard, 12 * HOUR).findings == ()
 
     def test_an_over_ahead_of_the_clock_is_none(self) -> None:
-        assert judged(hearing([over(10, lasts=0)]), 0) == Health(RIDGE, (), None)
+        assert judged(hearing([EARLIER, over(10, lasts=0)]), 0) == Health(RIDGE, (), None)
 
 
 def air(*seconds: float, first: float = 0) -> list[tuple[int, int]]:

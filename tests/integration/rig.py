@@ -37,8 +37,9 @@ RATE_PER_S = 1000
 STEP_S = 0.02
 
 HOUR_S = 3600
-BY_THE_CLOCK = ("#born", "#standing", "#fanout_digest", "#reach_digest")
-"""Fields that tell when a group or gateway was first seen, or that are made from such times."""
+BY_THE_CLOCK = ("#born", "#standing", "#fanout_digest", "#reach_digest", "#checkup")
+"""Fields that tell when a group or gateway was first seen or looked at, or that are made from such
+times."""
 REGION: dict[str, Any] = {
     "partitions": 3,
     # Nothing here comes about by the clock while a test lasts, so that two runs can be compared.
@@ -251,7 +252,7 @@ class Rig:
             assert len(events) == gateway.given
             counted = {t: n for t, n in snapshot.counts.items() if t != "duplicate"}
             assert sum(counted.values()) == len(events), (gateway.name, snapshot.counts)
-            assert set(counted) <= {"heard", "route", "quarantined"}
+            assert set(counted) <= {"heard", "route", "quarantined"}, (gateway.name, counted)
             assert snapshot.missing == 0, snapshot.ranges
             assert _numbers(snapshot.ranges) == set(events), gateway.name
         self._replay(recorded)
@@ -353,7 +354,7 @@ def _numbers(ranges: dict[str, tuple[tuple[int, int], ...]]) -> set[tuple[str, i
 
 def _assert_same(ours: Any, theirs: Any) -> None:
     """Key by key, so that a failure shows the difference and not two whole states."""
-    assert set(ours) == set(theirs)
+    assert set(ours) == set(theirs), set(ours) ^ set(theirs)
     for key in ours:
         if isinstance(ours[key], dict):
             for name in {*ours[key], *theirs[key]}:

@@ -168,3 +168,42 @@ def test_no_such_gateway(story: Story) -> None:
         "streamer gateway: no gateway 'rigde' in the region file; did you mean 'ridge'? "
         "allowed: ridge, lake, mill\n"
     )
+
+
+def test_how_well_repeaters_hear(story: Story) -> None:
+    """Nothing wrong, then a key that is not let go of; no worker looks meanwhile."""
+    ms = story.now_ms
+    ended: dict[str, Any] = {"phase": "end", "duration_s": 4, "sent_at": moment(ms)}
+    story.tell(
+        story.ridge.state(ms),
+        story.ridge.heard(ms - 4000, "QA1ABC", "o1", **ended),
+        story.ridge.heard(ms, "QB2DEF", "o2"),
+    )
+    found = story.ask(gateway, "ridge", json=True).document["repeaters"]
+    assert found[0]["health"] == {
+        "judged_at": moment(ms), "overs": 2, "stations": 2, "findings": [],
+    }  # fmt: skip
+    story.pass_s(20)
+    text = " ".join(story.ask(gateway, "ridge").out.split())
+    assert "ridge/uhf: nothing wrong found, judged from 2 overs of 2 stations, 20 s ago" in text
+
+    for _ in range(17):
+        story.pass_s(10)
+        story.tell(story.ridge.state(story.now_ms))
+    (trouble,) = story.ask(gateway, "ridge", json=True).document["repeaters"][0]["health"][
+        "findings"
+    ]
+    assert (trouble["trouble"], trouble["since"]) == ("stuck", moment(ms))
+    assert trouble["evidence"] == {"duration_s": 190.0}
+    answered = story.ask(gateway, "ridge")
+    must_fit(answered)
+    text = " ".join(answered.out.split())
+    assert (
+        "ridge/uhf: an over lasts far too long since 08:00:00Z: QB2DEF has been sending for "
+        "3 min without end: a carrier may be stuck, or the end was lost on the way "
+        "(judged from 2 overs of 2 stations, 0 s ago)" in text
+    )
+    assert "ALERT carrier_stuck.ridge.uhf" in text
+
+    story.pass_s(90)  # gateway_lost_after_s
+    assert story.ask(gateway, "ridge", json=True).document["repeaters"][0]["health"] is None

@@ -298,3 +298,15 @@ def test_redis_that_does_not_answer(story: Story) -> None:
             with pytest.raises(StoreUnavailable):
                 question(opened, name)
     story.redis.start()
+
+
+def test_how_well_it_hears(story: Story) -> None:
+    assert of_repeater(story, "ridge/uhf")["health"] is None  # no worker has looked
+    story.tell(story.ridge.state(story.now_ms))
+    over(story, "ridge", "QA1ABC", "o1", rssi_dbm=-90)
+    story.pass_s(60)
+    story.settle()
+    found = of_repeater(story, "ridge/uhf")["health"]
+    assert (found["overs"], found["stations"], found["findings"]) == (1, 1, [])
+    assert found["judged_at"] == moment(story.now_ms)
+    assert of_repeater(story, "lake/uhf")["health"] is None  # its gateway never said anything

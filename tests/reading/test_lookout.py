@@ -93,6 +93,20 @@ def test_commands_say_the_same_as_the_workers(long_story: Story) -> None:
     assert "half of its pauses are shorter than 3 min" in " ".join(plain.out.split())
 
 
+def test_a_board_that_remembers_judges_as_one_that_has_just_begun(long_story: Story) -> None:
+    kept = Kept()
+    keyed(long_story, PAUSES, rssi_dbm=-97.0)
+    standings = []
+    for _ in range(12):
+        long_story.pass_s(150)
+        long_story.tell(long_story.ridge.state(long_story.now_ms))
+        with desk_of(long_story, kept) as old, desk_of(long_story) as new:
+            found = group.group(old, "NET").members
+            assert found == group.group(new, "NET").members
+        standings.append(found[0].standing)
+    assert list(dict.fromkeys(standings)) == ["in_reach", "overdue", "out_of_reach"]
+
+
 # -- how it keys, and where it goes ----------------------------------------------------------------
 
 

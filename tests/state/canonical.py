@@ -2,7 +2,8 @@
 
 Left out, because they tell of the way and not of the state: revisions and versions, when something
 was committed or an alert first noticed, how often events arrived twice, when a subject will next
-be looked at, and which stations' groups still have to be confirmed as told.
+be looked at, how well repeaters were when last judged, and which stations' groups still have to be
+confirmed as told.
 """
 
 import json
@@ -10,10 +11,24 @@ from typing import Any
 
 import redis
 
+from streamer.contract.published import AlertKind
+
 _OF_THE_WAY = {"version", "at", "opened_at", "rev"}
 _FIELDS_OF_THE_WAY = {
     "#rev", "#ver", "#fanout_version", "#reach_version", "#reach_ms", "n:duplicate", "hole_ms",
+    "#checkup",
 }  # fmt: skip
+
+
+_HEALTH = (
+    AlertKind.REPEATER_DEAF, AlertKind.REPEATER_DEGRADED, AlertKind.CARRIER_STUCK,
+    AlertKind.REPEATER_BUSY,
+)  # fmt: skip
+
+
+def _is_of_health(name: str) -> bool:
+    """Whether an alert or its topic tells how well a repeater was when somebody looked."""
+    return any(f"{kind}." in name for kind in _HEALTH)
 
 
 def without_traces(value: Any) -> Any:
@@ -45,15 +60,21 @@ def _field(kind: str, name: str, text: str) -> Any:
     if kind == "published":
         return _published(text)
     if kind == "owners":
-        return text.split(" ", 1)[1]
+        ids = text.split(" ")[1:]
+        return " ".join(alert_id for alert_id in ids if not _is_of_health(alert_id))
     of_json = kind == "table" or name == "record" or (kind == "live" and name[0] != "@")
     return _json(text) if of_json else text
 
 
 def _hash(kind: str, fields: dict[Any, Any]) -> dict[str, Any]:
-    return {
-        k: _field(kind, k, v) for k, v in fields.items() if k not in _FIELDS_OF_THE_WAY and v != ""
+    found = {
+        k: _field(kind, k, v)
+        for k, v in fields.items()
+        if k not in _FIELDS_OF_THE_WAY and v != "" and not _is_of_health(k)
     }
+    if kind == "gateway":
+        found.pop("#conditions", None)  # a digest of its alerts, those of health among them
+    return {k: v for k, v in found.items() if kind != "owners" or v}
 
 
 def canonical(client: "redis.Redis", region: str) -> dict[str, Any]:
@@ -68,11 +89,17 @@ def canonical(client: "redis.Redis", region: str) -> dict[str, Any]:
         elif client.type(key) == "zset":
             state[key] = client.zrange(key, 0, -1, withscores=True)
         elif client.type(key) == "hash":
-            state[key] = _hash(kind, client.hgetall(key))
+            fields = _hash(kind, client.hgetall(key))
+            if fields:  # nothing else was there but what is of the way
+                state[key] = fields
         elif client.type(key) == "list":
             state[key] = client.lrange(key, 0, -1)
     return state
 
 
 def retained_content(retained: dict[str, str]) -> dict[str, Any]:
-    return {topic: _json(payload) for topic, payload in sorted(retained.items())}
+    return {
+        topic: _json(payload)
+        for topic, payload in sorted(retained.items())
+        if not _is_of_health(topic)
+    }

@@ -157,9 +157,21 @@ class TestPresences:
         assert world.silences()._sample == first
 
     def test_who_has_long_gone_does_not_stand_for_the_group(self, world: World) -> None:
-        world.hear("QA1ABC", 241)
-        world.hear("QB2DEF", 239)
+        """Twice 4 h: who was a member at the oldest look that is asked about is in it."""
+        world.hear("QA1ABC", 481)
+        world.hear("QB2DEF", 479)
         assert world.silences()._sample == ("QB2DEF",)
+
+    def test_nobody_is_judged_anew_because_another_expires(self, world: World) -> None:
+        """QA1ABC was out of reach after some 40 minutes; what was usual then stays so."""
+        world.hear("QA1ABC", *range(160, 130, -2))
+        for n, name in enumerate(("QB2DEF", "QC3GHI", "QD4JKL")):
+            world.hear(name, *range(239, 205 + n, -3))
+        before = world.verdict("QA1ABC")
+        assert before.lost_s < 7200
+        world.bench.clock.advance_s(37 * 60)  # they expire at 240 min
+        world.evidence = Evidence(world.store)
+        assert world.verdict("QA1ABC") == before
 
     def test_what_is_kept_is_bounded(self, world: World, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr(evidence, "MOST_KEPT", 2)

@@ -10,6 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from streamer.domain.model import Stay, Summary
+from streamer.domain.places import find_two_places
 from streamer.state.keys import CHECK_INS_KEPT, PATH_LENGTH
 from streamer.state.shapes import Keying
 from streamer.state.store import Store, connect
@@ -234,3 +235,32 @@ def test_whose_groups_were_not_told_is_found_again(store: Store) -> None:
     store.apply_groups(tells, [], START_MS)
     store.settle_told(START_MS)
     assert store.untold_stations(START_MS + 10_000) == []
+
+
+@REAL
+@given(
+    st.lists(
+        st.tuples(
+            st.integers(0, 40), st.sampled_from(["ridge/uhf", "lake/uhf", "mill/uhf"]),
+            st.sampled_from([0, 0, 5]),
+        ),
+        min_size=2, max_size=24,
+    )
+)  # fmt: skip
+def test_a_station_is_looked_at_when_the_evidence_of_two_places_changes(
+    redis_server: Redis, drawn: list[tuple[int, str, int]]
+) -> None:
+    """Whatever came, went or changed in its path."""
+    store = fresh(redis_server.url)
+    due, subject = store.keys.due(store.keys.partition_of(NAME)), f"s/{NAME}"
+
+    def evidence() -> Any:
+        record = store.station(NAME)
+        return record and find_two_places(record.path, store.view.sites, 250)
+
+    for seq, (second, repeater, lasts_s) in enumerate(drawn):
+        before = evidence()
+        store._client.zrem(due, subject)
+        apply(store, keying(1000 * second, seq, on=repeater, lasts=1000 * lasts_s))
+        if evidence() != before:
+            assert store._client.zscore(due, subject) == START_MS

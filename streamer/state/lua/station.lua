@@ -37,11 +37,8 @@ local function before(a, b)
   return bytes_less(a[3], b[3])
 end
 
-local function elsewhere(path, repeater)
-  for _, entry in ipairs(path) do
-    if entry[2] ~= repeater then return true end
-  end
-  return false
+local function differs(path, j, other)
+  return path[j] ~= nil and path[other] ~= nil and path[j][2] ~= path[other][2]
 end
 
 local function said(value)
@@ -93,8 +90,8 @@ local function insert_line(record, at, entry)
   record.lines = lines and cjson.encode(entry) .. ',\n' .. lines
 end
 
--- Returns whether the path changed, and whether that was beside an over on another repeater: only
--- then can it have become, or ceased to be, evidence of two places.
+-- Returns whether the path changed, and whether two neighbours on different repeaters came, went
+-- or changed: only then can it have become, or ceased to be, evidence of two places.
 local function add_to_path(record, ms, repeater, over, duration, rssi, ber)
   local path = record.k
   local entry = {ms, repeater, over, joined(duration, rssi, ber)}
@@ -105,14 +102,15 @@ local function add_to_path(record, ms, repeater, over, duration, rssi, ber)
       if told == known[4] then return false, false end
       known[4] = told
       change_line(record, j, known)
-      return true, longer and elsewhere(path, repeater)
+      return true, longer and (differs(path, j, j - 1) or differs(path, j, j + 1))
     end
     if before(entry, known) then at = j break end
   end
   if at > set.path then return false, false end
   insert_line(record, at, entry)
   table.insert(path, at, entry)
-  local crossing = elsewhere(path, repeater)
+  local crossing = differs(path, at, at - 1) or differs(path, at, at + 1)
+    or differs(path, set.path, set.path + 1)
   for j = #path, set.path + 1, -1 do path[j] = nil end
   return true, crossing
 end

@@ -5,14 +5,14 @@ from pathlib import Path
 from typing import Any, Final, Literal, NamedTuple
 
 import pytest
-from playwright.sync_api import Page
+from playwright.sync_api import Page, expect
 
 from tests.board.base_map import write_base_map
 from tests.board.browser.conftest import OpenTab
 from tests.board.browser.tab import Tab
 from tests.board.gateways import Gateways
 from tests.board.rig import BoardProcess, Rig
-from tests.board.scene import EXERCISE, OPEN_PAGES, PAGES, PROBLEM, set_scene
+from tests.board.scene import EXERCISE, GROUP, OPEN_PAGES, PAGES, PROBLEM, set_scene
 from tests.npm import install
 
 pytestmark = [pytest.mark.mosquitto, pytest.mark.redis, pytest.mark.slow]
@@ -106,6 +106,35 @@ def widest(tab: Tab, width: int) -> Any:
                 + node.textContent.slice(0, 40)).slice(0, 10)""",
         width,
     )
+
+
+def test_learned_coverage_is_drawn_when_it_is_asked_for(boards: Boards, open_tab: OpenTab) -> None:
+    shown = open_tab(boards.local, viewport=WIDE).whole("/map")
+    cells, box = shown.locator("svg.map .cell"), shown.get_by_label("Learned coverage")
+    assert not box.is_checked()
+    assert cells.count() == 0
+    shown.get_by_label("of repeater").select_option("ondrik/vhf")
+    box.check()
+    expect(cells).not_to_have_count(0)
+    number = cells.count()
+    expect(shown.get_by_text(f"learned from what it heard in {number} cells")).to_be_visible()
+    shown.get_by_text("The cells as a table").click()
+    expect(shown.get_by_role("table", name="Cells of learned coverage").locator("tbody tr")
+           ).to_have_count(number)  # fmt: skip
+    box.uncheck()
+    expect(cells).to_have_count(0)
+
+
+def test_a_missed_station_has_words_where_to_look(boards: Boards, open_tab: OpenTab) -> None:
+    """With the caution beside them, and the way to the map that shows the cells."""
+    shown = open_tab(boards.local, viewport=PHONE).whole(PAGES["station"])
+    look = shown.get_by_role("region", name="Where to look")
+    expect(look).to_contain_text("no search plan")
+    expect(look).to_contain_text(f"out of reach in {GROUP}")
+    expect(look).to_contain_text("most likely within")
+    look.get_by_role("link", name="on the map").click()
+    expect(shown.locator("svg.map .cell.is-look")).not_to_have_count(0)
+    expect(shown.get_by_role("region", name="Where to look")).to_contain_text("no search plan")
 
 
 def ground_of(page: Page) -> str:

@@ -101,7 +101,7 @@ export class CoverageLayer {
         "div",
         { class: "choice" },
         h("label", {}, this.box, "Learned coverage"),
-        h("label", {}, "of ", this.select),
+        h("span", { class: "of" }, h("label", { for: "coverage-of" }, "of repeater"), this.select),
       ),
       this.text,
       this.numbers,

@@ -32,6 +32,7 @@ const verdict = h("p", { class: "verdict", id: "verdict" });
 const trouble = h("div", {});
 const alerts = h("ul", { class: "plain" });
 const alertSheet = sheet("alerts-head", "Alerts about it", alerts);
+const health = h("div", { id: "health" });
 const site = h("div", {});
 const here = h("div", {});
 const groups = h("div", {});
@@ -134,6 +135,7 @@ mount(
   verdict,
   trouble,
   alertSheet,
+  sheet("health-head", "How well it hears", health),
   h(
     "div",
     { class: "columns" },
@@ -201,6 +203,7 @@ function drawDocument(document, problem) {
   show(trouble, problemText(problem, document), document ? documentNotes(document) : null);
   drawVerdict(document);
   if (!document) return;
+  show(health, healthText(document.health));
   show(here, hereList(document.members));
   show(groups, groupList(document.groups));
   show(site, siteFacts(document));
@@ -239,6 +242,46 @@ on(spans, "click", "[data-hours]", (button) => {
   if (newest) drawCharts(newest);
 });
 drawSpans();
+
+const TROUBLES = {
+  deaf: "It seems to hear nothing",
+  degraded: "It hears its stations worse than usual",
+  stuck: "An over lasts far too long",
+  busy: "It is on the air most of the time",
+};
+
+/** What was found when a worker last looked, and what from. */
+function healthText(found) {
+  if (!found)
+    return h(
+      "p",
+      { class: "quiet" },
+      "Not judged: it does not report, no worker has looked yet, or nothing is to be learned.",
+    );
+  const list = found.findings.map((one) =>
+    h(
+      "li",
+      { "data-key": one.trouble },
+      h("strong", {}, TROUBLES[one.trouble] ?? spoken(one.trouble)),
+      ", for ",
+      age(one.since, "for"),
+      `: ${one.reasons.join("; ")}.`,
+    ),
+  );
+  const well = found.overs ? "Nothing wrong was found." : "It heard too little to be judged.";
+  return [
+    list.length ? h("ul", { class: "plain" }, list) : h("p", {}, well),
+    h(
+      "p",
+      { class: "quiet" },
+      "Judged ",
+      age(found.judged_at),
+      ` from ${count(found.overs, "over")} of ${count(found.stations, "station")}: ` +
+        "those of the last seven days as far as they are kept. A station that moves or weather " +
+        "may look like a fault of the site.",
+    ),
+  ];
+}
 
 function hereList(members) {
   if (!members.length) return h("p", { class: "empty" }, "None.");

@@ -101,14 +101,18 @@ const known = [
   h(
     "div",
     { class: "columns" },
-    sheet("standing-head", "Standing in its groups", standing),
-    sheet("last-head", "Last place", last),
-  ),
-  h(
-    "div",
-    { class: "columns" },
-    sheet("habits-head", "How it keys and where it goes", habit),
-    sheet("look-head", "Where to look", look),
+    h(
+      "div",
+      {},
+      sheet("standing-head", "Standing in its groups", standing),
+      sheet("habits-head", "How it keys and where it goes", habit),
+    ),
+    h(
+      "div",
+      {},
+      sheet("last-head", "Last place", last),
+      sheet("look-head", "Where to look", look),
+    ),
   ),
   sheet("repeaters-head", "Who heard it how well", repeaters.node),
   sheet(
