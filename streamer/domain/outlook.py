@@ -93,10 +93,10 @@ class Watcher:
                 reasons.append(reason)
         if _stood_still(signs):
             decades -= STOOD_STILL
-            reasons.append("it stood still when it was last heard")
+            reasons.append("though it stood still when it was last heard")
         decades = min(MOST_DECADES, max(LEAST_DECADES, decades))
         if decades <= -0.3 and margin_db is not None:
-            reasons.append(f"it came in {margin_db:.0f} dB above what can be heard")
+            reasons.append(f"though it came in {margin_db:.0f} dB above the weakest that is heard")
         return Outlook(decades, tuple(reasons))
 
     def _trend(self, path: tuple[PathEntry, ...]) -> Trend:

@@ -126,20 +126,26 @@ def hearer_words(hearers: Sequence[Chances]) -> list[str]:
 
 def unplaced_words(
     repeater: str,
-    cells: int,
     farthest_km: float | None,
     ring_km: float | None,
+    *,
     placed: bool,
+    cells: bool,
+    few: bool,
     moved_km: float,
 ) -> list[str]:
     """What is left to say without a position."""
     words = ["its position is not known, only the repeater that heard it"]
-    if cells and farthest_km is not None:
+    if few:
+        words.append(
+            f"{repeater} has heard stations in few cells yet: these do not show how far it hears"
+        )
+    elif farthest_km is not None:
         words.append(f"{repeater} hears stations out to {km_words(farthest_km)}, see the cells")
     elif cells:
         words.append(f"{repeater} has heard stations in the cells shown")
     elif ring_km is not None:
-        words.append(f"{repeater} is said to reach {km_words(ring_km)}; nothing is learned yet")
+        words.append(f"{repeater} is said to reach {km_words(ring_km)}; little is learned yet")
     elif placed:
         words.append(f"how far {repeater} hears is not known")
     else:

@@ -291,6 +291,10 @@ def _site_of(coverage: Coverage | None) -> tuple[float, float] | None:
     return None if coverage is None else coverage.place
 
 
+FEW_CELLS: Final = 20
+"""So few cells with anything heard in them do not show where a repeater hears."""
+
+
 def _unplaced(
     station: str,
     place: Place,
@@ -304,7 +308,10 @@ def _unplaced(
     at = _site_of(coverage)
     weights: dict[str, float] = {}
     if coverage is not None:
-        weights = _normal({cell: chance.chance or 0.0 for cell, chance in coverage.cells()})
+        known = {cell: chance.chance or 0.0 for cell, chance in coverage.cells()}
+        ranged = coverage.site is not None and coverage.site.range_km is not None and at is not None
+        if len(known) >= FEW_CELLS or not ranged:
+            weights = _normal(known)
     farthest = max((sphere_km(*at, cell) for cell in weights), default=0.0) if at else None
     while len(weights) > MOST_CELLS:
         larger: dict[str, float] = {}
@@ -318,7 +325,15 @@ def _unplaced(
     moved_km = guess_mps * max(0, now_ms - place.ms) / 1_000_000
     words = [
         *last_words(place, None, now_ms, []),
-        *unplaced_words(place.repeater, len(cells), farthest, ring_km, at is not None, moved_km),
+        *unplaced_words(
+            place.repeater,
+            farthest if cells else None,
+            ring_km,
+            placed=at is not None,
+            cells=bool(cells),
+            few=0 < len(weights) < FEW_CELLS,
+            moved_km=moved_km,
+        ),
         *(hearer_words(hearers) if cells else ()),
     ]
     return Whereabouts(

@@ -306,7 +306,7 @@ FIXED: dict[str, Judge] = {"15 minutes": time_out(900), "30 minutes": time_out(1
 
 
 def main() -> None:
-    seeds = int(sys.argv[1]) if len(sys.argv) > 1 else 20
+    seeds = int(sys.argv[1]) if len(sys.argv) > 1 else 40
     days = [(seed, kind) for kind in Kind for seed in range(seeds)]
     ours = Ours(Policy(), Learning())
     judges: dict[str, Judge] = {**FIXED, "ours: overdue": ours, "ours: out": ours.out_of_reach}

@@ -88,7 +88,7 @@ class TestSignal:
         """36 dB are 4.5 times the scatter: hardly ever below what is heard."""
         outlook = look(path(-80, -80, -80))
         assert outlook.decades == LEAST_DECADES
-        assert outlook.reasons == ("it came in 36 dB above what can be heard",)
+        assert outlook.reasons == ("though it came in 36 dB above the weakest that is heard",)
 
     def test_by_hand(self) -> None:
         """14 dB above: the chance of a normal variate beyond 14/8, against the usual 5 %."""
@@ -174,8 +174,8 @@ class TestMovement:
         outlook = look(STEADY, fix(OUTWARDS, speed, FRESH_FIX_MS))
         assert outlook.decades == pytest.approx(-STOOD_STILL)
         assert outlook.reasons == (
-            "it stood still when it was last heard",
-            "it came in 8 dB above what can be heard",
+            "though it stood still when it was last heard",
+            "though it came in 8 dB above the weakest that is heard",
         )
         assert look(path(-80, -80, -80), fix(None, speed)).decades == LEAST_DECADES
 

@@ -247,7 +247,19 @@ class TestWithoutAPosition:
         where = found(fix=None, coverages={"ridge/uhf": blank("ridge/uhf", 0.0, 20.0, 30.0)})
         assert where.cells == ()
         assert where.ring_km == 30
-        assert where.words[2] == "ridge/uhf is said to reach 30 km; nothing is learned yet"
+        assert where.words[2] == "ridge/uhf is said to reach 30 km; little is learned yet"
+
+    def test_few_cells_do_not_show_how_far_it_hears(self) -> None:
+        cells = disk_of(cell_at(0.0, 20.0, 7), 1)
+        few = {cell: sums([-90, -92, -88]) for cell in cells}
+        ranged = coverage(few, site("ridge/uhf", 0, 20, range_km=30))
+        where = found(fix=None, coverages={"ridge/uhf": ranged})
+        assert (where.cells, where.ring_km) == ((), 30)
+        where = found(fix=None, coverages={"ridge/uhf": coverage(few, site("ridge/uhf", 0, 20))})
+        assert {c.cell for c in where.cells} == set(cells)
+        assert where.words[2] == (
+            "ridge/uhf has heard stations in few cells yet: these do not show how far it hears"
+        )
 
     def test_neither(self) -> None:
         assert found(fix=None).words[2] == "how far ridge/uhf hears is not known"
@@ -354,7 +366,9 @@ class TestWords:
         assert len(hearer_words([heard] * 5)) == 3
 
     def test_without_a_position_or_much_time(self) -> None:
-        words = unplaced_words("ridge/uhf", 0, None, None, True, 0.9)
+        words = unplaced_words(
+            "ridge/uhf", None, None, placed=True, cells=False, few=False, moved_km=0.9
+        )
         assert words[-1] == "how far ridge/uhf hears is not known"
 
 
