@@ -88,8 +88,6 @@ def small(size: Size, figures: Figures, say: "Say") -> None:
         for number in range(size.rounds):
             say(f"round {number + 1} of {size.rounds}: throughput")
             compare(bench, size, figures)
-        say(f"{size.turns} rounds with learning on and off")
-        learning_cost(bench, size, figures)
         say(f"latency at {EVENTS_PER_S} events/s, then memory over {size.soak_events:,} events")
         with bench.worker() as worker:
             figures.add("rss_before_mb", worker.rss_mb())
@@ -102,6 +100,8 @@ def small(size: Size, figures: Figures, say: "Say") -> None:
             figures.notes.append(f"memory: {worker.rss_mb():.1f} MB after {early:,} events")
             worker.soak(size.soak_events - early, 50, 100_000)
             figures.add("rss_mb", worker.rss_mb())
+        say(f"{size.turns} rounds with learning on and off")
+        learning_cost(bench, size, figures)
         figures.events_soaked = size.soak_events
         figures.notes.append(f"memory: the figure is after {size.soak_events:,} events")
         figures.add("redis_mb", bench.redis_mb())
