@@ -188,8 +188,8 @@ class Silences:
             if law is None:
                 law = own[slot] = self._learn(presence, then.usual, start_ms / 1000, dark)
             slow = then.slower(station) ** (1 - law.base.regularity)
-            outlook = self._outlook(station, at_ms)
             phi = law.phi(at_s, slow)
+            outlook = self._outlook(station, at_ms) if phi >= LEAST_PHI else NOTHING_KNOWN
             return Look(at_s, phi, outlook, law.base.usual_s, slow, law.pauses)
 
         return decide(self._policy, silence_s, look, known)

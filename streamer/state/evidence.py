@@ -4,7 +4,7 @@ Only what depends on events alone is used, so that every worker comes to the sam
 were heard, their newest overs, and what repeaters were learned to hear in the epochs that are over.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from functools import partial
 from zlib import crc32
 
@@ -14,7 +14,7 @@ from streamer.domain.coverage import Coverage
 from streamer.domain.duty import began_s
 from streamer.domain.model import GroupSnapshot, Presence, Summary
 from streamer.domain.outlook import Signs, Watcher
-from streamer.domain.verdict import ANEW_MS, Silences, Slot
+from streamer.domain.verdict import ANEW_MS, Silences, Slot, soonest_s
 from streamer.state.coverages import Coverages
 from streamer.state.keys import EPOCH_MS
 from streamer.state.store import Store
@@ -23,7 +23,7 @@ SAMPLE = 32
 """So many members stand for their group."""
 SETTLED_MS = 2 * 86_400_000
 """An epoch is used so long after its end: late events have come by then."""
-MOST_KEPT = 50_000
+MOST_KEPT = 200_000
 SLOTS_KEPT = 24
 """Of each group; older ones are worked out again where somebody asks (a worker that has begun)."""
 
@@ -74,7 +74,11 @@ class Evidence:
         ]
         # By a number that has nothing to do with how they key.
         sample = sorted(here, key=lambda name: crc32(name.encode()))[:SAMPLE]
-        self._read([members[name] for name in sample])
+        # All at once: one by one it takes longest where many have fallen silent.
+        soonest_ms = round(soonest_s(policy) * 1000)
+        silent = [members[name] for name in here if members[name].place.ms <= now_ms - soonest_ms]
+        self._read({s.station: s for s in (*(members[n] for n in sample), *silent)}.values())
+        self._read_signs(silent)
         slots = self._slots_of(snapshot.group, now_ms)
         coverage_ms = (now_ms - SETTLED_MS) // EPOCH_MS * EPOCH_MS - 1
         watcher = Watcher(view.learning, partial(self._near, coverage_ms))
@@ -118,19 +122,25 @@ class Evidence:
         return self._presences[summary.station][1]
 
     def _signs_of(self, summary: Summary) -> Signs | None:
-        known = self._signs.get(summary.station)
-        if known is not None and known[0] == summary.rev:
-            return known[1]
-        if len(self._signs) >= MOST_KEPT:
+        self._read_signs([summary])
+        return self._signs[summary.station][1]
+
+    def _read_signs(self, summaries: Sequence[Summary]) -> None:
+        unknown = [
+            s for s in summaries if (k := self._signs.get(s.station)) is None or k[0] != s.rev
+        ]
+        if not unknown:
+            return
+        if len(self._signs) + len(unknown) > MOST_KEPT:
             self._signs.clear()
-        record = self._store.station(summary.station)
-        newest = (summary.place.ms, summary.place.repeater, summary.place.over)
-        signs = None
-        if record is not None:
-            path = tuple(e for e in record.path if (e.ms, e.repeater, e.over) <= newest)
-            signs = Signs(path, summary.fix)
-        self._signs[summary.station] = summary.rev, signs
-        return signs
+        records = self._store.stations([s.station for s in unknown])
+        for summary, record in zip(unknown, records, strict=True):
+            newest = (summary.place.ms, summary.place.repeater, summary.place.over)
+            signs = None
+            if record is not None:
+                path = tuple(e for e in record.path if (e.ms, e.repeater, e.over) <= newest)
+                signs = Signs(path, summary.fix)
+            self._signs[summary.station] = summary.rev, signs
 
     def _near(self, as_of_ms: int, lat: float, lon: float) -> list[Coverage]:
         return self._coverages.near(self._store, lat, lon, as_of_ms)

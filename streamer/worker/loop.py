@@ -33,6 +33,7 @@ from streamer.worker.intake import Batch, Intake, parts_of
 from streamer.worker.merger import Merged, Merger
 from streamer.worker.messages import time_reply
 from streamer.worker.metrics import Metrics
+from streamer.worker.pace import Pace
 from streamer.worker.publisher import Publisher
 from streamer.worker.region_orders import RegionOrders
 from streamer.worker.share import SHARE, filters, own_session, receive, subscribe_to
@@ -50,9 +51,6 @@ BEHIND_AT = 400
 TICK_S = 0.1
 LOOKING_SHARE = 0.1
 """How much of the time looking at subjects may take while behind; longest pause: SLOW_TICK_S."""
-LOOKED_AT_ONCE = 25
-"""Subjects of a partition in one look: a fraction of a second even where groups are large, so that
-their leases hold, messages are acknowledged and the newest keying does not wait."""
 SLOW_TICK_S = 1.0
 UNTOLD_AFTER_MS = 3000
 
@@ -90,6 +88,7 @@ class Worker:
         self._deriver = Deriver(store, clock, Watch(metrics), self._orders)
         self._merger = Merger(store)
         self._sign = Sign(view.name, settings.name, clock)
+        self._pace = Pace()
         self._begun: tuple[int, float] = 0, 0.0  # messages that are being merged, since when
         self._behind = False
         self._next_tick_s = 0.0
@@ -360,9 +359,10 @@ class Worker:
 
     def _look(self, publisher: Publisher) -> bool:
         """Look at what is due; returns whether there may be more of it."""
-        now_ms, limit = self._clock.now_ms(), LOOKED_AT_ONCE
+        now_ms, limit, begun_s = self._clock.now_ms(), self._pace.limit, self._clock.monotonic_s()
         claims = [self._store.claim_due(p, now_ms, limit) for p in self._store.partitions]
         publisher.offer(self._deriver.look([claim for claimed in claims for claim in claimed]))
+        self._pace.took(self._clock.monotonic_s() - begun_s)
         return any(len(claimed) == limit for claimed in claims)
 
     def _slow_tick(self) -> None:

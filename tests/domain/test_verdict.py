@@ -260,17 +260,28 @@ class TestSilences:
         dark = (((NOW_S + 100) * 1000, (NOW_S + 3700) * 1000),)
         at_ms: list[int] = []
 
+        def when(seconds: float) -> int:
+            at_ms.append(when_silent_ms(NOW_S * 1000, round(seconds * 1000), dark))
+            return at_ms[-1]
+
+        known = silences(with_member(every(600, 30)))
+        known.verdict("QX3DEF", NOW_S * 1000, 400, dark, when)
+        assert at_ms == [(NOW_S + 3600) * 1000 + ms for ms in (300_000, 330_000, 363_000, 399_300)]
+
+    def test_nobody_asks_for_the_outlook_of_a_short_silence(self) -> None:
+        asked: list[float] = []
+
         class Noting(Watcher):
-            def outlook(self, signs: Signs, when_ms: int) -> Outlook:
-                at_ms.append(when_ms)
+            def outlook(self, signs: Signs, at_ms: int) -> Outlook:
+                asked.append(at_ms / 1000 - NOW_S)
                 return NOTHING_KNOWN
 
         signs = Signs((PathEntry(NOW_S * 1000, "ridge/uhf", "o", 0),), None)
-        known = silences(
-            with_member(every(600, 30)), watcher=Noting(LEARNING), signs=lambda _: signs
-        )
-        verdict_of(known, silence_s=400, dark=dark)
-        assert at_ms == [(NOW_S + 3600) * 1000 + ms for ms in (300_000, 330_000, 363_000, 399_300)]
+        own = with_member(every(1800, 30))
+        known = silences(own, watcher=Noting(LEARNING), signs=lambda _: signs)
+        verdict_of(known, silence_s=3000)
+        assert asked
+        assert min(asked) > 900  # half of its pauses are as long as 1800 s
 
     def test_the_outlook_counts(self) -> None:
         """From strong to hardly heard, and driving off."""
