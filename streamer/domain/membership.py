@@ -10,7 +10,8 @@ from streamer.config import Policy
 from streamer.contract.published import Standing
 from streamer.domain.liveness import RepeaterSight
 from streamer.domain.model import Said, Stay, Summary
-from streamer.domain.verdict import Look, Silences, Verdict, fixed, soonest_s
+from streamer.domain.silence_words import about_words, minutes_words, silence_reasons
+from streamer.domain.verdict import Silences, Verdict, fixed, soonest_s
 
 CLOSED: Final = frozenset({Standing.EXPIRED, Standing.CHECKED_OUT})
 """Standings of those who are no longer members."""
@@ -65,17 +66,6 @@ def clock_text(ms: int) -> str:
     return f"{from_ms(ms):%H:%M:%S}Z"
 
 
-def _minutes(seconds: float) -> str:
-    return f"{seconds / 60:g} min" if seconds >= 60 else f"{round(seconds, 1):g} s"
-
-
-def _about(seconds: float) -> str:
-    """A learned time, no more exact than it is."""
-    if seconds < 90:
-        return f"{seconds:.0f} s"
-    return f"{seconds / 60:.0f} min" if seconds < 5400 else f"{seconds / 3600:.1f} h"
-
-
 def judge(
     summary: Summary,
     policy: Policy,
@@ -101,7 +91,7 @@ def judge(
         return Judgement(Standing.CHECKED_OUT, (reason,), None, at_ms)
     expires_ms = place.ms + round(policy.expire_after_s * 1000)
     if now_ms >= expires_ms:
-        reason = f"silent longer than {_minutes(policy.expire_after_s)}"
+        reason = f"silent longer than {minutes_words(policy.expire_after_s)}"
         return Judgement(Standing.EXPIRED, (heard, reason), None, expires_ms)
     return _judge_silence(summary, policy, sight, now_ms, heard, expires_ms, silences, known)
 
@@ -124,7 +114,7 @@ def _judge_silence(
     reasons = [heard]
     unheard_ms = sum(max(0, end - max(begin, start_ms)) for begin, end in sight.dark)
     if unheard_ms:
-        reasons.append(f"{_about(unheard_ms / 1000)} without {sight.repeater} are not counted")
+        reasons.append(f"{about_words(unheard_ms / 1000)} without {sight.repeater} are not counted")
     if not sight.reporting:
         reasons.append(f"{sight.reason}: nothing can be said since")
     # What had come about before the repeater went dark stays true.
@@ -166,28 +156,6 @@ def _verdict(
         return replace(fixed(policy), next_s=soonest)
     silence_s = (judged_ms - start_ms - _overlap_ms(start_ms, judged_ms, sight.dark)) / 1000
     return silences().verdict(summary.station, start_ms, silence_s, sight.dark, when, known)
-
-
-def silence_reasons(look: Look | None, latest_s: float) -> list[str]:
-    """Why a silence is too long, in words: by what was learned or, without a look, by the latest
-    time of the policy."""
-    if look is None:
-        return [f"silent longer than {_minutes(latest_s)}"]
-    times = round(10**look.phi)
-    usual = f"half of its pauses are shorter than {_about(look.usual_s)}"
-    rare = f", one in {times:,} so long" if times > 1 else ""
-    reasons = [f"silent longer than {_about(look.silence_s)}: {usual}{rare}"]
-    if look.pauses < FEW_PAUSES:
-        reasons.append("little is known of its own pauses: judged by those of its group")
-    if look.slower >= WORTH_SAYING:
-        reasons.append(
-            f"its group keys {look.slower:.0f} times less often than usual, which is allowed for"
-        )
-    return [*reasons, *look.outlook.reasons]
-
-
-FEW_PAUSES: Final = 4.0
-WORTH_SAYING: Final = 1.5
 
 
 def _overlap_ms(begin_ms: int, end_ms: int, spans: Sequence[tuple[int, int]]) -> int:

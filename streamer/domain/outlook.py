@@ -17,16 +17,17 @@ from streamer.domain.leaving import OLD_FIX_MS, SLOW_MPS, ahead, degrees_words
 from streamer.domain.model import Fix, PathEntry
 from streamer.domain.trend import Trend, trend_of
 
-SCATTER_DB: Final = 8.0
-"""Of signals about what is expected of a place: common practice, no source."""
+NEXT_SIGNAL_DB: Final = 8.0
+"""By how much the next signal of a station may differ from its newest ones: common practice, no
+source. More than a cell's scatter (level_law), since it need not stay in one."""
 USUAL_LOSS: Final = 0.05
 """How many of those who fall silent could not have been heard, as long as nothing is known."""
 LEAST_DECADES: Final = -1.0
 MOST_DECADES: Final = 2.0
 RECKONED_S: Final = 1800.0
 """No station is taken to keep its course for longer."""
-KEEPS_COURSE: Final = 0.75
-"""How many keep their course: assumed, no source."""
+RECKONING_WORTH: Final = 0.75
+"""How much of a change that was reckoned counts, since roads bend: assumed, no source."""
 STOOD_STILL: Final = 0.7
 """Who stands still does not leave what it was just heard by; and beacons come less often then."""
 FRESH_FIX_MS: Final = 60_000
@@ -86,8 +87,8 @@ class Watcher:
         decades = trend.decades
         reasons = [trend.reason] if trend.fading and trend.reason else []
         if margin_db is not None:
-            then = logit(_NORMAL.cdf(-margin_db / SCATTER_DB))
-            now = logit(_NORMAL.cdf(-(margin_db + change_db) / SCATTER_DB))
+            then = logit(_NORMAL.cdf(-margin_db / NEXT_SIGNAL_DB))
+            now = logit(_NORMAL.cdf(-(margin_db + change_db) / NEXT_SIGNAL_DB))
             decades += now - max(logit(USUAL_LOSS), then)
             if reason and now > then + 0.3:
                 reasons.append(reason)
@@ -128,7 +129,7 @@ class Watcher:
             f"it was moving {degrees_words(fix.course_deg)} at {fix.speed_mps * 3.6:.0f} km/h, to "
             f"where repeaters should hear it {then - now:.0f} dB weaker"
         )
-        return KEEPS_COURSE * (now - then), reason
+        return RECKONING_WORTH * (now - then), reason
 
     def _best_dbm(self, lat: float, lon: float) -> float | None:
         levels = (c.chance_at(lat, lon).level_dbm for c in self._near(lat, lon))

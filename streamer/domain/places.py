@@ -58,6 +58,11 @@ def distance_km(lat1: float, lon1: float, lat2: float, lon2: float) -> float:
     return float(found["s12"]) / 1000
 
 
+def range_km_of(site: Site) -> float:
+    """How far a repeater hears as far as the region file says, else DEFAULT_RANGE_KM."""
+    return site.range_km if site.range_km is not None else DEFAULT_RANGE_KM
+
+
 def find_two_places(
     path: Sequence[PathEntry],
     sites: Mapping[str, Site],
@@ -120,10 +125,7 @@ def _between(a: str, b: str, sites: Mapping[str, Site]) -> _Apart | None:
     if one.lon is None or other.lon is None:  # lat and lon are given together
         return None
     far_km = distance_km(one.lat, one.lon, other.lat, other.lon)
-    ranges_km = (
-        site.range_km if site.range_km is not None else DEFAULT_RANGE_KM for site in (one, other)
-    )
-    gap_km = far_km - sum(ranges_km)
+    gap_km = far_km - range_km_of(one) - range_km_of(other)
     if gap_km <= 0:
         return None
     assumed = tuple(site.repeater for site in (one, other) if site.range_km is None)

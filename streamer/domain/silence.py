@@ -32,6 +32,15 @@ OTHER_HOURS_WEIGHT: Final = 0.4
 """Pauses at another time of day count less: people sleep and work."""
 NEWER_WEIGHT: Final = 0.985
 """Each pause counts so much of the next newer one."""
+BASE_PAUSES: Final = 4.0
+ENOUGH_PAUSES: Final = 3
+POLICY_MEMBERS: Final = 2.0
+"""What the policy is worth beside the members of a group."""
+PRIOR_TURNS: Final = 3.0
+MOST_TURNS: Final = 8.0
+SLOWEST: Final = 12.0
+FULL_PRESENCE: Final = 64
+"""How many grains the state keeps (streamer.state.keys); a test holds them equal."""
 
 
 def phi_of(silence: float, mean: float, spread: float) -> float:
@@ -218,14 +227,3 @@ def _turns(presence: Presence, since_s: float, until_s: float, grain_s: float) -
         if len(presence) >= FULL_PRESENCE:
             return round(MOST_TURNS)
     return found
-
-
-BASE_PAUSES: Final = 4.0
-ENOUGH_PAUSES: Final = 3
-POLICY_MEMBERS: Final = 2.0
-"""What the policy is worth beside the members of a group."""
-PRIOR_TURNS: Final = 3.0
-MOST_TURNS: Final = 8.0
-SLOWEST: Final = 12.0
-FULL_PRESENCE: Final = 64
-"""How many grains the state keeps (streamer.state.keys); a test holds them equal."""

@@ -8,7 +8,7 @@ from typing import Final
 
 from streamer.config import Learning, RegionView, Site
 from streamer.domain.coverage import Coverage
-from streamer.domain.places import DEFAULT_RANGE_KM, distance_km
+from streamer.domain.places import distance_km, range_km_of
 from streamer.state.store import Store
 
 NEAR_KM: Final = 30.0
@@ -64,7 +64,7 @@ def _may_hear(site: Site, lat: float, lon: float) -> bool:
     if site.lat is None or site.lon is None:
         return False
     # Cheap first: a degree of latitude is 111 km, near enough.
-    reach_km = (site.range_km if site.range_km is not None else DEFAULT_RANGE_KM) + NEAR_KM
+    reach_km = range_km_of(site) + NEAR_KM
     if abs(site.lat - lat) * 110 > reach_km:
         return False
     return distance_km(site.lat, site.lon, round(lat, 2), round(lon, 2)) <= reach_km

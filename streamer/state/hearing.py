@@ -12,7 +12,7 @@ from streamer.config import RegionView, Site
 from streamer.domain.cells import cell_at
 from streamer.domain.liveness import Sights
 from streamer.domain.model import StationRecord
-from streamer.domain.places import DEFAULT_RANGE_KM, distance_km
+from streamer.domain.places import distance_km, range_km_of
 from streamer.domain.repeater_health import (
     BUSY_SPAN_MS,
     DEAF_SILENCE_MS,
@@ -133,7 +133,7 @@ def _apart_km(a: Site, b: Site) -> float | None:
     """None if no place is in the range of both, or if that is not known."""
     if a.lat is None or a.lon is None or b.lat is None or b.lon is None:
         return None
-    reach_km = sum(DEFAULT_RANGE_KM if s.range_km is None else s.range_km for s in (a, b))
+    reach_km = range_km_of(a) + range_km_of(b)
     if abs(a.lat - b.lat) * _KM_A_DEGREE > reach_km:
         return None
     apart_km = distance_km(a.lat, a.lon, b.lat, b.lon)

@@ -13,10 +13,10 @@ from streamer.domain.membership import (
     departures,
     judge,
     member_since_ms,
-    silence_reasons,
 )
 from streamer.domain.model import Summary
 from streamer.domain.outlook import Outlook
+from streamer.domain.silence_words import silence_reasons
 from streamer.domain.verdict import Look, Verdict, decide
 from streamer.state.keys import CHECK_INS_KEPT
 from tests.domain.make import LAKE, MILL, POLICY, RIDGE, at, sight, station, stay

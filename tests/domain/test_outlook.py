@@ -14,12 +14,12 @@ from streamer.domain.leaving import OLD_FIX_MS
 from streamer.domain.model import Fix, PathEntry
 from streamer.domain.outlook import (
     FRESH_FIX_MS,
-    KEEPS_COURSE,
     LEAST_DECADES,
     MOST_DECADES,
+    NEXT_SIGNAL_DB,
     NOTHING_KNOWN,
     RECKONED_S,
-    SCATTER_DB,
+    RECKONING_WORTH,
     STOOD_STILL,
     USUAL_LOSS,
     Outlook,
@@ -92,7 +92,7 @@ class TestSignal:
 
     def test_by_hand(self) -> None:
         """14 dB above: the chance of a normal variate beyond 14/8, against the usual 5 %."""
-        tail = 0.5 * math.erfc(14 / SCATTER_DB / math.sqrt(2))
+        tail = 0.5 * math.erfc(14 / NEXT_SIGNAL_DB / math.sqrt(2))
         expected = math.log10(tail / (1 - tail)) - math.log10(USUAL_LOSS / (1 - USUAL_LOSS))
         assert expected == pytest.approx(-0.10, abs=0.01)
         assert look(path(-102)).decades == pytest.approx(expected)
@@ -139,7 +139,7 @@ class TestMovement:
         lost_db = levels[0] - levels[1]
         outlook = look(STEADY, fix(OUTWARDS))
         normal = NormalDist()
-        now = normal.cdf(-(8 - KEEPS_COURSE * lost_db) / SCATTER_DB)
+        now = normal.cdf(-(8 - RECKONING_WORTH * lost_db) / NEXT_SIGNAL_DB)
         then = normal.cdf(-1)
         expected = math.log10(now / (1 - now)) - math.log10(then / (1 - then))
         assert outlook.decades == pytest.approx(expected)
