@@ -10,11 +10,11 @@ its uncertainty. The chance to be heard is the share of overs above the threshol
 Weak, and known: only what was heard is known. Within a cell that is corrected for (`levels`), but a
 cell in which nobody was ever heard is judged by its neighbours and the distance even if it lies
 behind a hill. An over that others heard and this repeater did not is no evidence here: it may have
-been on another frequency (but see `expected_share`).
+been on another frequency (what follows from many of them: `repeater_health`).
 """
 
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
@@ -229,33 +229,3 @@ def _own_words(sums: Sums) -> str:
 def _near_words(cells: int) -> str:
     around = "1 cell" if cells == 1 else f"{cells} cells"
     return f"nothing heard from here yet: judged by {around} close by"
-
-
-def best_chance(
-    coverages: Mapping[str, Coverage], cell: str, reporting: Iterable[str] | None = None
-) -> tuple[str, Chance] | None:
-    """The repeater most likely to hear an over from a cell, among those reporting (None: all), and
-    its chance. None if nothing is known of any."""
-    names = coverages.keys() if reporting is None else coverages.keys() & set(reporting)
-    found = [(name, coverages[name].chance(cell)) for name in sorted(names)]
-    known = [(name, chance) for name, chance in found if chance.chance is not None]
-    return max(known, key=lambda pair: or_zero(pair[1]), default=None)
-
-
-def expected_share(learneds: Mapping[str, Learned], repeater: str, cell: str) -> float | None:
-    """Of the overs from a cell that anybody heard, the share that this repeater heard: 0 to 1, the
-    older ones counted less; None if nobody heard any.
-
-    Each repeater counts what it hears, and the sums do not say which overs are the same. So the
-    number made is taken as the most that any one repeater heard, which it cannot be less than: the
-    share is at most what is given here. Few overs pull it towards 0 (2 overs more are added to
-    those made), so that little is expected where little is known.
-    """
-    heard = {
-        name: sums.overs
-        for name, learned in learneds.items()
-        if (sums := learned.cells.get(cell)) is not None and sums.overs > 0
-    }
-    if not heard:
-        return None
-    return heard.get(repeater, 0.0) / (max(heard.values()) + _SHARE_WORTH)

@@ -59,15 +59,6 @@ def sights(store: Store, now_ms: int) -> Sights:
     return Sights(states, routers, round(store.view.limits.gateway_lost_after_s * 1000), now_ms)
 
 
-def recent_overs(
-    store: Store, repeater: str, since_ms: int, most_stations: int = 40
-) -> list[HeardOver]:
-    """The overs that began on a repeater since, newest first, as far as the records of the stations
-    heard there last still have them: each has its newest overs, wherever they were heard."""
-    heard = [station for station, _ in store.heard_since(repeater, since_ms)[:most_stations]]
-    return overs_of(store.stations(heard), repeater, since_ms)
-
-
 def overs_of(
     stations: Iterable[StationRecord | None], repeater: str, since_ms: int
 ) -> list[HeardOver]:

@@ -15,8 +15,6 @@ from streamer.domain.coverage import (
     Basis,
     Chance,
     Coverage,
-    best_chance,
-    expected_share,
     or_zero,
 )
 from streamer.domain.level_law import EXCESS_DB, EXCESS_ERROR_DB, SCATTER_DB, SHADOW_DB, scatter_db
@@ -27,7 +25,6 @@ from tests.domain.coverage_make import (
     Truth,
     coverage,
     demo_sites,
-    everywhere,
     learn,
     learned,
     sums,
@@ -345,52 +342,8 @@ def test_a_cells_own_overs_tell_more_than_its_neighbours() -> None:
     assert brier(own) < brier(others)
 
 
-# -- several repeaters ---------------------------------------------------------------------------
-
-
-COVERAGES = {
-    "lake/uhf": everywhere([NEAR], -112, "lake/uhf"),
-    "mill/uhf": everywhere([NEAR], -80, "mill/uhf"),
-    "tarn/uhf": everywhere([FAR], -80, "tarn/uhf"),
-}
-LEARNEDS = {
-    "lake/uhf": learned({NEAR: sums([-100] * 18)}, "lake/uhf"),
-    "mill/uhf": learned({NEAR: sums([-100] * 5, silent=4)}, "mill/uhf"),
-    "tarn/uhf": learned({FAR: sums([-90])}, "tarn/uhf"),
-}
-
-
-class TestBest:
-    def test_the_one_most_likely(self) -> None:
-        found = best_chance(COVERAGES, NEAR)
-        assert found == ("mill/uhf", COVERAGES["mill/uhf"].chance(NEAR))
-
-    def test_among_those_reporting(self) -> None:
-        found = best_chance(COVERAGES, NEAR, {"lake/uhf", "tarn/uhf"})
-        assert found is not None
-        assert found[0] == "lake/uhf"
-
-    def test_none_known(self) -> None:
-        assert best_chance(COVERAGES, NEAR, {"tarn/uhf"}) is None
-        assert best_chance({}, NEAR) is None
-        assert or_zero(None) == 0
-
-
-class TestShare:
-    """By hand: heard / (most heard by one + 2)."""
-
-    def test_share_of_the_overs_that_anybody_heard(self) -> None:
-        assert expected_share(LEARNEDS, "lake/uhf", NEAR) == pytest.approx(18 / 20)
-        assert expected_share(LEARNEDS, "mill/uhf", NEAR) == pytest.approx(9 / 20)
-        assert expected_share(LEARNEDS, "tarn/uhf", NEAR) == 0
-        assert expected_share(LEARNEDS, "nowhere/uhf", NEAR) == 0
-
-    def test_few_overs_promise_little(self) -> None:
-        assert expected_share(LEARNEDS, "tarn/uhf", FAR) == pytest.approx(1 / 3)
-
-    def test_nobody_heard_any(self) -> None:
-        assert expected_share(LEARNEDS, "lake/uhf", cell_at_km(200)) is None
-        assert expected_share({}, "lake/uhf", NEAR) is None
+def test_of_what_is_not_known_the_chance_is_none() -> None:
+    assert or_zero(None) == 0
 
 
 def test_the_sites_of_the_demo_have_what_the_law_needs() -> None:

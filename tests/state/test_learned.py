@@ -403,10 +403,18 @@ def test_what_is_older_counts_less(world: World) -> None:
     assert found.repeater == "ridge/uhf"
 
 
+def recent_overs(
+    store: Store, repeater: str, since_ms: int, most_stations: int = 40
+) -> list[HeardOver]:
+    """As they are read for a judgement of a repeater's health."""
+    heard = store.heard_since(repeater, since_ms)[:most_stations]
+    return lookups.overs_of(store.stations([name for name, _ in heard]), repeater, since_ms)
+
+
 def test_of_a_repeater_never_heard_of_nothing_is_known(world: World) -> None:
     found = world.store.learned("mill/vhf", START_MS)
     assert (dict(found.cells), dict(found.stations)) == ({}, {})
-    assert lookups.recent_overs(world.store, "mill/vhf", 0) == []
+    assert recent_overs(world.store, "mill/vhf", 0) == []
 
 
 def test_recent_overs_are_those_of_the_stations_heard_last(world: World) -> None:
@@ -421,15 +429,15 @@ def test_recent_overs_are_those_of_the_stations_heard_last(world: World) -> None
             ridge.heard(ms - 2000, "QC3GHI", "o5"),
         ]
     )
-    overs = lookups.recent_overs(world.store, "ridge/uhf", ms - 9000)
+    overs = recent_overs(world.store, "ridge/uhf", ms - 9000)
     assert overs == [
         HeardOver(ms - 2000, "QC3GHI", "ridge/uhf", "o5", 0, None, None),
         HeardOver(ms - 3000, "QA1ABC", "ridge/uhf", "o4", 0, None, None),
         HeardOver(ms - 5000, "QB2DEF", "ridge/uhf", "o2", 1000, -80.5, 0.5),
         HeardOver(ms - 9000, "QA1ABC", "ridge/uhf", "o1", 0, -90, None),
     ]
-    assert lookups.recent_overs(world.store, "ridge/uhf", ms - 8999) == overs[:3]
-    assert lookups.recent_overs(world.store, "ridge/uhf", 0, most_stations=1) == overs[:1]
+    assert recent_overs(world.store, "ridge/uhf", ms - 8999) == overs[:3]
+    assert recent_overs(world.store, "ridge/uhf", 0, most_stations=1) == overs[:1]
 
 
 # -- switched off ------------------------------------------------------------------------------
