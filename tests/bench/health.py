@@ -242,7 +242,7 @@ def table(result: Score) -> str:
 
 def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.bench.health", description=__doc__)
-    parser.add_argument("--seeds", type=int, default=12, help="repeater-months (12)")
+    parser.add_argument("--seeds", type=int, default=24, help="repeater-months (24)")
     parser.add_argument("--every", type=int, default=2, help="judge every so manieth over (2)")
     given = parser.parse_args()
     print(table(score(range(given.seeds), given.every)))
