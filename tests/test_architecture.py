@@ -81,7 +81,10 @@ MAY_IMPORT = {
     "domain": {"contract", "clock", "config"},
     "state": {"contract", "clock", "config", "domain"},
     "alerts": {"contract", "clock", "config", "domain", "state"},
-    "worker": {"contract", "clock", "logs", "config", "mqtt", "domain", "state", "alerts"},
+    "journal": {"contract", "clock", "problems", "config", "domain", "state", "streamer"},
+    "worker": {
+        "contract", "clock", "logs", "config", "mqtt", "domain", "state", "alerts", "journal",
+    },
     "acts": {
         "contract", "clock", "problems", "config", "domain", "state", "alerts", "worker",
     },
@@ -94,6 +97,10 @@ MAY_IMPORT = {
         "worker", "acts", "reading", "streamer",
     },
     "demo": {"contract", "clock", "config", "mqtt", "domain", "agent", "state", "worker"},
+    "lab": {
+        "contract", "clock", "logs", "problems", "config", "mqtt", "domain", "state", "alerts",
+        "journal", "worker", "acts", "reading", "board", "demo", "streamer",
+    },
     "agent": {"contract", "clock", "mqtt", "problems"},
     "cli": {"streamer"},  # each command is imported when it is used
     "__main__": {"cli"},
