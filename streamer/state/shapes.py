@@ -50,7 +50,8 @@ BER_STEPS = 10_000
 
 CountedEvent = tuple[str, int, str, str, str, int]
 CountedOver = tuple[str, int, str, int, int, int | None, int | None, *tuple[int, ...]]
-GatewayWord = tuple[str, int, int | str, int, str, int, list[tuple[str, int, int]]]
+Flip = tuple[str, int, int]
+GatewayWord = tuple[str, int, int | str, int, str, int, list[Flip], int]
 
 
 @dataclass(slots=True)
@@ -60,8 +61,8 @@ class GatewayBatch:
     An event is (boot, seq, tally, quarantined call or '', reason, ms), that of an over (boot, seq,
     tally, place of its bucket, ms on the air or -1 for a start, signal and errors in steps), and
     at an end that is learned from the places of its lines. A state is (boot, session, seq or
-    'will', ms, JSON, 1 if up, flips), and a flip (repeater, since ms, 1 if up). `future_ms` is
-    when a time was last ahead of the server's, 0 if none.
+    'will', ms, JSON, 1 if up, flips, ms when it came), and a flip (repeater, since ms, 1 if up).
+    `future_ms` is when a time was last ahead of the server's, 0 if none.
 
     `history` holds by hour the buckets, as (repeater, start in buckets since 1970); `learned` by
     repeater and epoch the stations, as '@station', and the cells; `heard` the newest time in ms of

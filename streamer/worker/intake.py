@@ -1,7 +1,6 @@
 """From messages to batches: decode, check, correct the times, resolve names. No I/O."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
 from functools import lru_cache
 from itertools import count
 from typing import Any
@@ -12,37 +11,16 @@ from streamer.clock import from_ms, to_ms
 from streamer.config import RegionView
 from streamer.contract import topics
 from streamer.contract.decode import Problem, decode
-from streamer.contract.events import Heard, Phase, Position, Route, State
+from streamer.contract.events import Heard, Phase, Route, State
 from streamer.contract.published import Refusal, RefusalReason
 from streamer.domain.callsign import Accepted, normalise
-from streamer.domain.cells import cell_at
 from streamer.domain.quarantine import quarantine_name
 from streamer.mqtt.connection import Incoming
-from streamer.state.shapes import CountedEvent, CountedOver, GatewayBatch, Keying, RouteMark
+from streamer.worker.batch import Accepting, Batch
 
 log = structlog.get_logger()
 
 EXCERPT_LENGTH = 300
-
-
-@dataclass(slots=True)
-class Batch:
-    """Events made ready for the state."""
-
-    gateways: dict[str, GatewayBatch] = field(default_factory=dict)
-    keyings: dict[str, list[Keying]] = field(default_factory=dict)
-    routes: list[RouteMark] = field(default_factory=list)
-    refusals: list[Refusal] = field(default_factory=list)
-    states: list[tuple[str, int, State]] = field(default_factory=list)
-    """Heartbeats that may be answered: gateway, place among its states, message."""
-    events: int = 0
-    oldest_ms: int | None = None
-
-    def gateway(self, name: str) -> GatewayBatch:
-        found = self.gateways.get(name)
-        if found is None:
-            found = self.gateways[name] = GatewayBatch()
-        return found
 
 
 class _Refused(Exception):
@@ -65,10 +43,7 @@ class Intake:
         self._future_ms = round(view.limits.future_s * 1000)
         self._late_ms = {g: round(p.late_after_s * 1000) for g, p in view.policies.items()}
         self._late_else_ms = round(region.policy.late_after_s * 1000)
-        self._words = {
-            g: frozenset(w.upper() for w in p.check_out_words) for g, p in view.policies.items()
-        }
-        self._learning = view.learning
+        self._accepting = Accepting(view)
         self._inbound = lru_cache(maxsize=8192)(topics.parse_inbound)
 
     def take(self, message: Incoming, now_ms: int, batch: Batch) -> None:
@@ -97,10 +72,10 @@ class Intake:
             return  # somebody removed a retained state; nothing is said by it
         events, problems = decode(inbound.kind, message.payload)
         for problem in problems:
-            self._refuse(batch, message, gateway, problem, now_ms)
+            counted = None
             if problem.identity is not None and inbound.kind != topics.Kind.STATE:
-                said = (*problem.identity, "refused", "", "", 0)
-                batch.gateway(gateway).events.append(said)
+                counted = (*problem.identity, "refused")
+            self._refuse(batch, message, gateway, problem, now_ms, counted)
         bad = {problem.index for problem in problems}
         places = (place for place in count() if place not in bad)
         array = message.payload.lstrip()[:1] == b"["
@@ -116,79 +91,62 @@ class Intake:
         index: int | None,
         now_ms: int,
     ) -> None:
-        entry = batch.gateway(gateway)
         try:
             if isinstance(event, Heard):
-                said: CountedEvent | CountedOver = self._heard(batch, gateway, event, now_ms)
+                self._heard(batch, gateway, event, now_ms)
             elif isinstance(event, Route):
-                said = self._route(batch, gateway, event, now_ms)
+                self._route(batch, gateway, event, now_ms)
             else:
                 self._state(batch, gateway, event, message, now_ms)
-                return
-            entry.events.append(said)
-            batch.events += 1
         except _Refused as refused:
             problem = Problem(refused.reason, str(refused), index)
-            self._refuse(batch, message, gateway, problem, now_ms)
-            if refused.reason is RefusalReason.FUTURE:
-                entry.future_ms = max(entry.future_ms, now_ms)
+            counted = None
             if not isinstance(event, State):
-                entry.events.append((event.boot, event.seq, refused.tally, "", "", 0))
+                counted = event.boot, event.seq, refused.tally
+            self._refuse(batch, message, gateway, problem, now_ms, counted, event)
 
     # -- kinds of events ---------------------------------------------------------------------
 
-    def _heard(
-        self, batch: Batch, gateway: str, event: Heard, now_ms: int
-    ) -> CountedEvent | CountedOver:
+    def _heard(self, batch: Batch, gateway: str, event: Heard, now_ms: int) -> None:
         self._own(gateway, event.repeater)
         offset_ms = round((event.clock_offset_s or 0.0) * 1000)
         sent_ms = to_ms(event.sent_at) + offset_ms
         duration_ms = None if event.duration_s is None else round(event.duration_s * 1000)
+        ended = event.phase is Phase.END
         if event.started_at is not None:
             ms = to_ms(event.started_at) + offset_ms
         else:
-            ms = sent_ms - (duration_ms or 0 if event.phase is Phase.END else 0)
+            ms = sent_ms - (duration_ms or 0 if ended else 0)
         to = self._addressed(event.to)
-        group = to if to in self._view.groups else ""
-        self._in_time(max(ms, sent_ms), ms, now_ms, self._late_ms.get(group, self._late_else_ms))
+        # For an over to no group this is the region's own.
+        late_ms = self._late_ms.get(to or "", self._late_else_ms)
+        self._in_time(max(ms, sent_ms), ms, now_ms, late_ms)
         verdict = self.rules.judge(event.station)
         if not isinstance(verdict, Accepted):
-            call = quarantine_name(verdict.raw)
-            return event.boot, event.seq, "quarantined", call, verdict.reason, ms
+            call, reason = quarantine_name(verdict.raw), verdict.reason
+            self._accepting.quarantined(batch, gateway, event.boot, event.seq, call, reason, ms)
+            return
         # An over cannot end after its end was recorded; a wrong duration must not rule the future.
         end_ms = max(ms, min(ms + (duration_ms or 0), sent_ms))
-        out_group, out_word = self._check_out(event.text, group)
-        keying = Keying(
-            verdict.call,
-            ms,
-            f"{gateway} {event.boot} {event.seq:016d}",
-            event.repeater,
-            event.over,
-            (to, verdict.suffix or None, duration_ms, event.rssi_dbm, event.ber_pct, event.text),
-            _position(event, ms, end_ms, offset_ms),
-            group,
-            out_group,
-            out_word,
-            end_ms,
+        self._accepting.over(
+            batch,
+            gateway,
+            event.boot,
+            event.seq,
+            ended,
+            station=verdict.call,
+            suffix=verdict.suffix or None,
+            to=to,
+            repeater=event.repeater,
+            over=event.over,
+            ms=ms,
+            end_ms=end_ms,
+            duration_ms=duration_ms,
+            rssi_dbm=event.rssi_dbm,
+            ber_pct=event.ber_pct,
+            text=event.text,
+            position=_position(event, ms, end_ms, offset_ms),
         )
-        known = batch.keyings.get(verdict.call)
-        if known is None:
-            batch.keyings[verdict.call] = [keying]
-        else:
-            known.append(keying)
-        if batch.oldest_ms is None or ms < batch.oldest_ms:
-            batch.oldest_ms = ms
-        entry, ended = batch.gateway(gateway), event.phase is Phase.END
-        lines: tuple[int, ...] = ()
-        if ended and self._learning.enabled:
-            lines = entry.learn(keying, self._cell(event.position))
-        return entry.over(event.boot, event.seq, keying, ended, lines)
-
-    def _cell(self, where: Position | None) -> str | None:
-        """The cell of the map that a station says it is in."""
-        if where is None:
-            return None
-        return cell_at(where.lat, where.lon, self._learning.cell_resolution)
 
     def _addressed(self, to: str | None) -> str | None:
         """The group or call sign addressed. Groups first: their names may hold a hyphen."""
@@ -197,16 +155,7 @@ class Intake:
         name = to.strip().upper()
         return name if name in self._view.groups else normalise(to)[0]
 
-    def _check_out(self, text: str | None, group: str) -> tuple[str, str]:
-        """The group that a text checks out of, or the word if it is said to none."""
-        word = text.strip().upper() if text else ""
-        if not word:
-            return "", ""
-        if group:
-            return (group, "") if word in self._words[group] else ("", "")
-        return ("", word) if word in self._view.check_out_words else ("", "")
-
-    def _route(self, batch: Batch, gateway: str, event: Route, now_ms: int) -> CountedEvent:
+    def _route(self, batch: Batch, gateway: str, event: Route, now_ms: int) -> None:
         self._own(gateway, event.repeater)
         if event.group not in self._view.groups:
             text = f"group {event.group!r} is not in the region file; add it there"
@@ -214,19 +163,19 @@ class Intake:
         offset_ms = round((event.clock_offset_s or 0.0) * 1000)
         ms = to_ms(event.at) + offset_ms
         self._in_time(ms, ms, now_ms, self._late_ms[event.group])
-        batch.routes.append(
-            RouteMark(
-                event.group,
-                ms,
-                f"{gateway} {event.boot} {event.seq:016d}",
-                event.repeater,
-                event.action,
-                "-" if event.latency_s is None else repr(event.latency_s),
-                event.over or "-",
-                event.from_gateway or "-",
-            )
+        self._accepting.route(
+            batch,
+            gateway,
+            event.boot,
+            event.seq,
+            repeater=event.repeater,
+            group=event.group,
+            action=event.action,
+            ms=ms,
+            latency_s=event.latency_s,
+            over=event.over,
+            from_gateway=event.from_gateway,
         )
-        return event.boot, event.seq, "route", "", "", ms
 
     def _state(
         self, batch: Batch, gateway: str, event: State, message: Incoming, now_ms: int
@@ -235,9 +184,8 @@ class Intake:
             self._own(gateway, repeater.id)
         offset_ms = round((event.clock_offset_s or 0.0) * 1000)
         ms = to_ms(event.sent_at) + offset_ms
-        entry = batch.gateway(gateway)
         if ms > now_ms + self._future_ms:
-            entry.future_ms = max(entry.future_ms, now_ms)
+            self._accepting.ahead(batch, gateway, now_ms)
         if event.clock_offset_s is None and not message.retain:
             # Its clock may be years off (a board without a battery, just started): what has just
             # come was just said. The order of states does not go by time.
@@ -249,11 +197,19 @@ class Intake:
             if r.changed_at is not None
         ]
         if not message.retain and event.up and event.seq is not None:
-            batch.states.append((gateway, len(entry.states), event))
-        content = event.model_dump_json(exclude_none=True)
-        seq = "will" if event.seq is None else event.seq
-        word = (event.boot, event.session, seq, ms, content, int(event.up), flips)
-        entry.states.append(word)
+            batch.states.append((gateway, len(batch.gateway(gateway).states), event))
+        self._accepting.state(
+            batch,
+            gateway,
+            event.boot,
+            event.session,
+            event.seq,
+            ms=ms,
+            content=event.model_dump_json(exclude_none=True),
+            up=event.up,
+            flips=flips,
+            taken_ms=now_ms,
+        )
 
     # -- checks ------------------------------------------------------------------------------
 
@@ -278,21 +234,29 @@ class Intake:
             raise _Refused(RefusalReason.LATE, text, "late")
 
     def _refuse(
-        self, batch: Batch, message: Incoming, gateway: str | None, problem: Problem, now_ms: int
+        self,
+        batch: Batch,
+        message: Incoming,
+        gateway: str | None,
+        problem: Problem,
+        now_ms: int,
+        counted: tuple[str, int, str] | None = None,
+        event: Heard | Route | State | None = None,
     ) -> None:
         excerpt = message.payload[:EXCERPT_LENGTH].decode("utf-8", "backslashreplace")
-        batch.refusals.append(
-            Refusal(
-                at=from_ms(now_ms),
-                topic=message.topic[:300],
-                gateway=gateway,
-                reason=problem.reason,
-                detail=problem.detail[:500],
-                index=problem.index,
-                size_bytes=len(message.payload),
-                excerpt=excerpt[:512],
-            )
+        refusal = Refusal(
+            at=from_ms(now_ms),
+            topic=message.topic[:300],
+            gateway=gateway,
+            reason=problem.reason,
+            detail=problem.detail[:500],
+            index=problem.index,
+            size_bytes=len(message.payload),
+            excerpt=excerpt[:512],
         )
+        late = event is not None and problem.reason is RefusalReason.LATE
+        content = event.model_dump_json(exclude_none=True) if late and event is not None else None
+        self._accepting.refused(batch, refusal, counted, content)
 
 
 def _position(event: Heard, ms: int, end_ms: int, offset_ms: int) -> tuple[Any, ...] | None:

@@ -27,9 +27,10 @@ from streamer.mqtt.connection import (
 from streamer.mqtt.settings import BrokerSettings
 from streamer.state.store import Store, StoreMismatch, StoreUnavailable
 from streamer.worker.backoff import backoff_s
+from streamer.worker.batch import Batch
 from streamer.worker.deriver import Deriver
 from streamer.worker.health import Health
-from streamer.worker.intake import Batch, Intake, parts_of
+from streamer.worker.intake import Intake, parts_of
 from streamer.worker.merger import Merged, Merger
 from streamer.worker.messages import time_reply
 from streamer.worker.metrics import Metrics

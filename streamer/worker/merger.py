@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from streamer.state.base import Begun
 from streamer.state.shapes import Tell
 from streamer.state.store import Store
-from streamer.worker.intake import Batch
+from streamer.worker.batch import Batch
 
 
 @dataclass(slots=True)

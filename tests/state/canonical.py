@@ -2,8 +2,9 @@
 
 Left out, because they tell of the way and not of the state: revisions and versions, when something
 was committed or an alert first noticed, how often events arrived twice, when a subject will next
-be looked at, how well repeaters were when last judged, and which stations' groups still have to be
-confirmed as told.
+be looked at, how well repeaters were when last judged, which stations' groups still have to be
+confirmed as told, and the time on the air that was saved, which is counted by the fan-outs as they
+stood when an end was counted.
 """
 
 import json
@@ -82,7 +83,7 @@ def canonical(client: "redis.Redis", region: str) -> dict[str, Any]:
     state: dict[str, Any] = {}
     for key in sorted(str(k) for k in client.scan_iter(f"{{{region}:*")):
         kind = key.split("}:", 1)[1].split(":")[0]
-        if kind in ("tell", "workers"):
+        if kind in ("tell", "workers", "air"):
             continue
         if kind == "due":
             state[key] = sorted(client.zrange(key, 0, -1))

@@ -11,8 +11,9 @@ from streamer.contract.topics import Kind, gateway_topic
 from streamer.mqtt.connection import Incoming
 from streamer.state.shapes import OutMessage
 from streamer.state.store import Store, connect
+from streamer.worker.batch import Batch
 from streamer.worker.deriver import Deriver, ToSend
-from streamer.worker.intake import Batch, Intake
+from streamer.worker.intake import Intake
 from streamer.worker.metrics import Metrics
 from streamer.worker.region_orders import RegionOrders
 from streamer.worker.watch import Watch

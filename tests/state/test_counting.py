@@ -227,7 +227,7 @@ def test_the_newest_state_wins_in_any_order(
 ) -> None:
     store = fresh(redis_server.url)
     complete: list[State] = [
-        (*s, f'{{"n":{n}}}', int(s[2] != "will"), []) for n, s in enumerate(said)
+        (*s, f'{{"n":{n}}}', int(s[2] != "will"), [], START_MS) for n, s in enumerate(said)
     ]
     arriving = [*complete, *complete]
     turns.shuffle(arriving)
@@ -244,7 +244,7 @@ def test_the_newest_state_wins_in_any_order(
     assert (live.boot, live.session, live.ms) == (newest[0], newest[1], newest[3])
     assert live.state == {"n": complete.index(newest)}
     spans: dict[tuple[bytes, int], SessionSpan] = {}
-    for boot, session, _, ms, _, up, _ in complete:
+    for boot, session, _, ms, _, up, _, _ in complete:
         key = (boot.encode(), session)
         known = spans.get(key, SessionSpan(ms, ms, False))
         spans[key] = SessionSpan(
@@ -262,7 +262,7 @@ def test_the_newest_flips_of_a_repeater_are_kept_in_any_order(
     turns.shuffle(said)
     for number, (second, up) in enumerate(said, 1):
         flips = [("ridge/uhf", START_MS + second, up)]
-        word: State = ("boot0001", 1, number, START_MS, "{}", 1, flips)
+        word: State = ("boot0001", 1, number, START_MS, "{}", 1, flips, START_MS)
         store.apply_gateways({"ridge": GatewayBatch(states=[word])}, START_MS)
     expected = tuple((START_MS + ms, bool(up)) for ms, up in sorted(set(said))[-FLIPS_KEPT:])
     kept = [live.flips.get("ridge/uhf", ()) for live in store.live()[0].values()]
@@ -274,7 +274,7 @@ def test_the_newest_flips_of_a_repeater_are_kept_in_any_order(
 def test_a_session_began_with_its_earliest_state(redis_server: Redis, order: list[int]) -> None:
     store = fresh(redis_server.url)
     for ago in order:
-        said: State = ("boot0001", 1, 100 - ago, START_MS - ago, "{}", 1, [])
+        said: State = ("boot0001", 1, 100 - ago, START_MS - ago, "{}", 1, [], START_MS)
         store.apply_gateways({"ridge": GatewayBatch(states=[said])}, START_MS)
     (live,) = store.live()[0].values()
     assert live.sessions == (SessionSpan(START_MS - 40, START_MS - 10, False),)

@@ -22,7 +22,8 @@ from streamer.state.keys import BUCKET_MS, HEARD_KEPT, HISTORY_MS, PATH_LENGTH
 from streamer.state.lookups import Reader
 from streamer.state.shapes import GatewayBatch, Keying
 from streamer.state.store import Store, connect
-from streamer.worker.intake import Batch, Intake
+from streamer.worker.batch import Batch
+from streamer.worker.intake import Intake
 from tests.servers import Redis, wait_until
 from tests.state.canonical import canonical
 from tests.state.scene import START_MS, STATIONS, Teller, moment, region

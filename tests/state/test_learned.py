@@ -19,7 +19,8 @@ from streamer.state.learned import learned_from, weight
 from streamer.state.records import presence_from
 from streamer.state.shapes import Claim, GatewayBatch, Keying, Outcome
 from streamer.state.store import Store, connect
-from streamer.worker.intake import Batch, Intake
+from streamer.worker.batch import Batch
+from streamer.worker.intake import Intake
 from tests.servers import Redis
 from tests.state.canonical import canonical
 from tests.state.scene import REPEATERS, START_MS, STATIONS, Teller, moment, region

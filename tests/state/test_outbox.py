@@ -11,7 +11,8 @@ from streamer.clock import ManualClock
 from streamer.mqtt.connection import Incoming
 from streamer.state.shapes import Claim, Outcome, OutMessage
 from streamer.state.store import LEASE_MS, Store, connect
-from streamer.worker.intake import Batch, Intake
+from streamer.worker.batch import Batch
+from streamer.worker.intake import Intake
 from tests.servers import Redis
 from tests.state.scene import START_MS, Bench, Teller, region
 

@@ -12,7 +12,8 @@ from streamer.contract.published import RefusalReason
 from streamer.contract.topics import Kind
 from streamer.mqtt.connection import Incoming
 from streamer.state.shapes import Keying
-from streamer.worker.intake import EXCERPT_LENGTH, Batch, Intake, count_events, parts_of
+from streamer.worker.batch import Batch
+from streamer.worker.intake import EXCERPT_LENGTH, Intake, count_events, parts_of
 from tests.state.scene import START_MS, Teller, message, moment, region
 
 VIEW = region(
@@ -275,8 +276,8 @@ class TestOwnership:
     def test_a_state_with_anothers_repeater_is_refused(self) -> None:
         batch = take(Teller(RIDGE).state(START_MS, repeaters=[{"id": "lake/uhf", "up": False}]))
         assert refusal(batch)[0] is RefusalReason.WRONG_GATEWAY
-        assert (batch.gateways[RIDGE].states, batch.states) == ([], [])
-        assert batch.gateways[RIDGE].events == []  # heartbeats have numbers of their own
+        # Heartbeats have numbers of their own: nothing is counted.
+        assert (batch.gateways, batch.states) == ({}, [])
 
     def test_an_unknown_gateway(self) -> None:
         batch = take(Teller("hut").heard(START_MS, "QA1ABC", "o1"))
@@ -363,8 +364,8 @@ class TestArrays:
 class TestStates:
     def test_a_heartbeat_is_kept_and_answered(self) -> None:
         batch = take(Teller(RIDGE).state(START_MS - 500, session=3, clock_offset_s=0.0))
-        ((boot, session, seq, ms, content, up, _),) = batch.gateways[RIDGE].states
-        assert up == 1
+        ((boot, session, seq, ms, content, up, _, taken_ms),) = batch.gateways[RIDGE].states
+        assert (up, taken_ms) == (1, START_MS)
         assert (boot, session, seq, ms) == ("0190000000000001", 3, 1, START_MS - 500)
         assert json.loads(content)["up"] is True
         ((gateway, place, state),) = batch.states

@@ -10,7 +10,8 @@
 --        [boot, seq, tally, bucket, ms on the air or -1 for a start, signal, errors, lines...],
 --        future_ms = newest or 0, history = sheets, learned = sheets,
 --        heard = [[ms, station, ms, station...]...],
---        states = [[boot, session, seq, ms, JSON, up, flips]...]}; seq of a will = 'will',
+--        states = [[boot, session, seq, ms, JSON, up, flips, taken]...]}; seq of a will = 'will',
+--        taken = when it came,
 --        up = 1 or 0, flips = [[repeater, since_ms, up]...] as far as the state says; bucket and
 --        lines are places in the sheets.
 -- Returns for each gateway {one character an event: 1 new, 0 known before, - no longer judged;
@@ -335,7 +336,7 @@ local function take_state(gateway, state)
   for _, flip in ipairs(state[7]) do note_flip(record.flips, flip) end
   if newest then
     record.boot, record.session, record.seq, record.ms = state[1], state[2], state[3], state[4]
-    record.taken, record.state = set.now, state[5]
+    record.taken, record.state = state[8], state[5]
   end
   redis.call('HSET', live, gateway, cjson.encode(record))
   return newest
