@@ -188,6 +188,16 @@ class Learning(Table):
     )
 
 
+class Journal(Table):
+    """What workers record (streamer.journal)."""
+
+    folder: Annotated[Path | None, Field(strict=False)] = Field(None, description="else none")
+    keep_days: Annotated[float, Field(gt=0, le=3660)] = 30
+    keep_gb: Annotated[float, Field(gt=0, le=100_000)] = Field(
+        10, description="of a region's files"
+    )
+
+
 class Region(Table):
     """One region file."""
 
@@ -211,6 +221,7 @@ class Region(Table):
     )
     limits: Limits = Limits()
     learning: Learning = Learning()
+    journal: Journal = Journal()
     policy: Policy = Policy()
     gateway: Annotated[tuple[Gateway, ...], _Tuple] = ()
     group: Annotated[tuple[Group, ...], _Tuple] = Field(min_length=1)

@@ -280,7 +280,7 @@ def key_names() -> set[str]:
         keys.quarantine("x"), keys.live(0), keys.due(0), keys.tell(0), keys.out(0),
         keys.published(0), keys.alerts(), keys.alert_owners(), keys.refused(), keys.refusals(),
         keys.meta(), keys.workers(), keys.quarantines(), keys.duties(), keys.calls(), keys.log(0),
-        keys.history("x", 0), keys.heard("x"), keys.learned("x", 0),
+        keys.history("x", 0), keys.heard("x"), keys.learned("x", 0), keys.air(0),
     ]  # fmt: skip
     methods = {n for n, f in vars(state_keys.Keys).items() if callable(f) and n[0] != "_"}
     assert len(made) == len(methods - {"partition_of"}), "a key is missing in the list above"
@@ -289,7 +289,7 @@ def key_names() -> set[str]:
 
 def test_redis_keys_are_spelled_in_one_place() -> None:
     """Nobody else joins a hash tag or hands a client a name of its own."""
-    assert len(key_names()) == 22
+    assert len(key_names()) == 23
     wrong = []
     for module, tree in sources().items():
         if module == "streamer.state.keys":

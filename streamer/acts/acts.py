@@ -5,7 +5,7 @@ the topics sees it, whoever ordered it and from where.
 """
 
 import secrets
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final
 
 from pydantic import BaseModel, ConfigDict
@@ -58,9 +58,12 @@ class Acts:
     """Every method raises StoreUnavailable when Redis does not answer; then the act may or may not
     have been done: look, and do it again if not. `by` is who acts."""
 
-    def __init__(self, store: Store, clock: Clock) -> None:
+    def __init__(
+        self, store: Store, clock: Clock, new_id: Callable[[str, int], str] | None = None
+    ) -> None:
         self._store = store
         self._clock = clock
+        self._new_id = new_id or _new_id
 
     # -- alerts and members ----------------------------------------------------------------------
 
@@ -143,7 +146,7 @@ class Acts:
         """Begin to note who answers; raises Refused while one is going on."""
         self._group(group)
         now_ms = self._clock.now_ms()
-        call = HeldRollCall(_new_id("call", now_ms), now_ms, by, {})
+        call = HeldRollCall(self._new_id("call", now_ms), now_ms, by, {})
         entry = self._entry(Act.START_ROLL_CALL, by, group, now_ms, None, {"id": call.id})
         writing = Writing(entry, {ROLL_CALL: call_text(call)}, expect={ROLL_CALL: ""})
         if not self._store.write_of_group(group, writing, now_ms):
@@ -204,7 +207,7 @@ class Acts:
         now_ms = self._clock.now_ms()
         duty = Duty(
             region=self._store.view.name,
-            id=_new_id("duty", now_ms),
+            id=self._new_id("duty", now_ms),
             version=now_ms,
             title=title,
             kind=kind,

@@ -4,7 +4,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 from streamer.board.making import alert_counts, gateway_counts, moment_of, repeater_counts
-from streamer.board.rows import GatewayRow, HeadRow, PublicRegion, RunningDuty, WorkerLife
+from streamer.board.rows import AirSaved, GatewayRow, HeadRow, PublicRegion, RunningDuty, WorkerLife
 from streamer.clock import from_ms
 from streamer.config import RegionView
 from streamer.contract.duty import DutyKind
@@ -51,6 +51,7 @@ def head_row(
     gateways: Collection[GatewayRow],
     alerts: Collection[Alert],
     running: Sequence[Duty],
+    air: AirSaved | None,
     now_ms: int,
 ) -> HeadRow:
     """`running` are the duties that run, the oldest first."""
@@ -73,6 +74,7 @@ def head_row(
             )
             for d in running
         ),
+        air=air,
     )
 
 

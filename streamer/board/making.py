@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from streamer.board.rows import (
+    AirSaved,
     AlertCounts,
     FanOutRow,
     GatewayCounts,
@@ -49,6 +50,8 @@ from streamer.domain.group_now import (
 from streamer.domain.liveness import GatewayStanding, Sights, repeaters_of
 from streamer.domain.membership import CLOSED
 from streamer.reading.gateway import word_of
+from streamer.state.air import AirSums, hours_of_day
+from streamer.state.keys import HOUR_MS
 
 WORST_FIRST: Final = (Standing.OUT_OF_REACH, Standing.OVERDUE, Standing.BLIND, Standing.IN_REACH)
 _IN_WORDS: Final = {
@@ -141,6 +144,18 @@ def alert_counts(alerts: Iterable[Alert]) -> AlertCounts:
         warning=counts[Severity.WARNING],
         notice=counts[Severity.NOTICE],
         acknowledged=len(found) - counts.total(),
+    )
+
+
+def air_saved(sums: AirSums, now_ms: int) -> AirSaved:
+    """`sums` are those of the day that runs at `now_ms`."""
+    return AirSaved(
+        from_at=from_ms(hours_of_day(now_ms)[0] * HOUR_MS),
+        overs=sums.overs,
+        addressed_s=sums.addressed_ms / 1000,
+        carried_s=sums.carried_ms / 1000,
+        flooded_s=sums.flooded_ms / 1000,
+        saved_pct=sums.saved_pct,
     )
 
 

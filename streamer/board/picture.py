@@ -18,6 +18,7 @@ from streamer.board.rows import (
     FIXED_TABLES,
     PUBLIC_TABLE,
     ROSTER_HEAD,
+    AirSaved,
     AlertRow,
     GatewayRow,
     fanout_table,
@@ -98,6 +99,7 @@ class Picture:
         self._said: Said = {}
         self._seen: Mapping[str, object] = {}
         self._gateways: dict[str, GatewayRow] = {}
+        self._air: AirSaved | None = None
         self._places: dict[str, dict[str, Member]] = {}
         self._doubts = Doubts(now_ms, now_ms)
         self._unseen: set[str] = set()
@@ -154,10 +156,10 @@ class Picture:
         if self._doubts.broker_away_ms is None:
             self._doubts.broker_away_ms = now_ms
 
-    def look(self, sights: Sights, said: Said, now_ms: int) -> None:
-        """How gateways stand, and what repeaters said where they are starved."""
+    def look(self, sights: Sights, said: Said, air: AirSaved, now_ms: int) -> None:
+        """How gateways stand, what repeaters said where they are starved, what was saved."""
         self._doubts.redis_away_ms, self._doubts.looked_ms = None, now_ms
-        self._sights, self._said = sights, said
+        self._sights, self._said, self._air = sights, said, air
         self._gateways = making.gateway_rows(self.view, sights)
         self.tables.replace("gateways", self._gateways)
         repeaters = [r for row in self._gateways.values() for r in row.repeaters]
@@ -278,7 +280,7 @@ class Picture:
         duties = running(self._duties.values())
         head = head_row(
             self.view, self._doubts, self._workers, self._gateways.values(),
-            self._alerts.values(), duties, now_ms,
+            self._alerts.values(), duties, self._air, now_ms,
         )  # fmt: skip
         self.tables.put("head", "head", head)
         self.tables.put(PUBLIC_TABLE, "region", public_region(head, self._alerts.values()))

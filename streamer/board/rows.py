@@ -85,6 +85,20 @@ class RunningDuty(Row):
     started_at: Moment
 
 
+class AirSaved(Row):
+    """Time on the air that fan-outs saved since `from_at`, the begin of the hour 23 hours before
+    the running one. Of overs to groups: what their fan-outs wanted of other repeaters, against
+    sending each on every other repeater; the sum of repeaters, so two that send for a minute count
+    as two. An estimate: fan-outs as wanted when an over was counted, not what repeaters said."""
+
+    from_at: Moment
+    overs: Count
+    addressed_s: float = Field(description="how long the overs themselves lasted")
+    carried_s: float = Field(description="what their fan-outs wanted of other repeaters")
+    flooded_s: float = Field(description="what sending them on every other one would have taken")
+    saved_pct: float | None = Field(description="null: there was nothing to send on")
+
+
 class HeadRow(Row):
     """Table `head`, key `head`: how the board itself and the region are.
 
@@ -105,6 +119,7 @@ class HeadRow(Row):
     repeaters: RepeaterCounts
     alerts: AlertCounts
     duties: tuple[RunningDuty, ...]
+    air: AirSaved | None = Field(description="null before Redis has answered once")
 
 
 # -- alerts, gateways --------------------------------------------------------------------------

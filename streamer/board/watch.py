@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 import structlog
 
+from streamer.board.making import air_saved
 from streamer.board.picture import Picture, filters
 from streamer.clock import Clock
 from streamer.config import RegionView
@@ -16,6 +17,7 @@ from streamer.domain.duty import running
 from streamer.mqtt.follower import Follower
 from streamer.mqtt.settings import BrokerSettings
 from streamer.state import lookups
+from streamer.state.air import hours_of_day
 from streamer.state.lookups import Reader
 from streamer.state.store import Store, StoreUnavailable
 
@@ -123,9 +125,11 @@ class Watch:
 
     def _look(self) -> None:
         try:
-            sights = lookups.sights(self._reader.store, self._clock.now_ms())
+            now_ms, store = self._clock.now_ms(), self._reader.store
+            sights = lookups.sights(store, now_ms)
             said = lookups.carrying(self._reader, self.picture.starved())
+            air = air_saved(store.air_sums(hours_of_day(now_ms)), now_ms)
         except StoreUnavailable:
             self.picture.redis_away(self._clock.now_ms())
         else:
-            self.picture.look(sights, said, self._clock.now_ms())
+            self.picture.look(sights, said, air, self._clock.now_ms())

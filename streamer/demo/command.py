@@ -4,6 +4,7 @@ import argparse
 import json
 import re
 import sys
+from pathlib import Path
 from typing import Final
 
 from streamer.clock import SystemClock
@@ -87,6 +88,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--board-port", type=_port, default=0, metavar="PORT", help="of the board (a free one)"
     )
+    parser.add_argument(
+        "--record", type=Path, metavar="FOLDER", help="keep a journal there, e.g. for a replay"
+    )
+    parser.add_argument(
+        "--workers", type=int, choices=range(1, 5), default=1, help="how many share the work (1)"
+    )
     parser.add_argument("--no-board", action="store_true", help="without the board")
     parser.add_argument(
         "--embedded",
@@ -118,9 +125,17 @@ def main(args: argparse.Namespace) -> int:
         embedded=args.embedded,
         board=not args.no_board,
         board_port=args.board_port,
+        record=args.record,
+        workers=args.workers,
     )
     if options.embedded and (options.broker or options.redis):
         print("streamer demo: give --embedded or --broker/--redis, not both", file=sys.stderr)
+        return USED_WRONGLY
+    if options.workers > 1 and options.embedded:
+        print(
+            "streamer demo: amqtt shares nothing among workers: --workers 1 with --embedded",
+            file=sys.stderr,
+        )
         return USED_WRONGLY
     try:
         summary = run(options, SystemClock())

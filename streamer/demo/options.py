@@ -1,6 +1,7 @@
 """What the user chose."""
 
 from dataclasses import dataclass
+from pathlib import Path
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,3 +19,6 @@ class Options:
     board: bool = True
     board_port: int = 0
     """0: a free one."""
+    record: Path | None = None
+    """Where the workers write a journal."""
+    workers: int = 1

@@ -67,7 +67,7 @@ class _Stage:
     view: RegionView
     broker: Service
     redis: Service
-    worker: WorkerProcess
+    workers: list[WorkerProcess]
     board: BoardProcess | None
     counting: Counting
     fleet: Fleet
@@ -76,7 +76,8 @@ class _Stage:
     def troubles(self) -> list[str]:
         """What should not be: programs that ended, agents that failed."""
         board = self.board.child if self.board is not None else None
-        children = (self.broker.child, self.redis.child, self.worker.child, board)
+        workers = [worker.child for worker in self.workers]
+        children = (self.broker.child, self.redis.child, *workers, board)
         ended = [child.failure() for child in children if child is not None]
         return [*(text for text in ended if text is not None), *self.fleet.failures]
 
@@ -88,12 +89,15 @@ def _set_stage(options: Options, clock: Clock, folder: Path, ends: ExitStack) ->
     settings = broker.broker_settings()
     region_file, view = write_region(folder, options.speed, settings, redis.url)
     world = World(view, options.seed, options.stations, tag=f"{tag}-")
-    if options.broker:
-        ends.callback(tidy, settings, view.name, _WORKER, clock)
     counting = Counting(redis.url, view)
     ends.callback(counting.close)
-    worker = WorkerProcess(region_file, _WORKER, folder, clock)
-    ends.callback(worker.stop)
+    workers = []
+    journal = ["--journal", str(options.record.absolute())] if options.record else []
+    for name in [_WORKER, *(f"{_WORKER}-{n}" for n in range(2, options.workers + 1))]:
+        if options.broker:
+            ends.callback(tidy, settings, view.name, name, clock)
+        workers.append(WorkerProcess(region_file, name, _WORKER, folder, clock, *journal))
+        ends.callback(workers[-1].stop)
     board = None
     if options.board:
         board = BoardProcess(region_file, options.board_port, folder, clock)
@@ -109,7 +113,7 @@ def _set_stage(options: Options, clock: Clock, folder: Path, ends: ExitStack) ->
     gateway_of = {receiver.repeater: receiver.gateway for receiver in world.receivers}
     network = Network(options.seed, gateway_of)
     show = Show(view, world, network, fleet, (routing, reader), clock, options.speed)
-    return _Stage(view, broker, redis, worker, board, counting, fleet, show)
+    return _Stage(view, broker, redis, workers, board, counting, fleet, show)
 
 
 def _services(

@@ -10,12 +10,14 @@ from streamer.demo.services import Child, await_ready, fetched, free_port
 class WorkerProcess:
     """`streamer worker REGION.toml`, ready to work when this is made; raises ServiceFailed."""
 
-    def __init__(self, region_file: Path, name: str, folder: Path, clock: Clock) -> None:
+    def __init__(
+        self, region_file: Path, name: str, share: str, folder: Path, clock: Clock, *more: str
+    ) -> None:
         self._http = f"127.0.0.1:{free_port()}"
         self._command = [sys.executable, "-m", "streamer", "worker", str(region_file)]
-        self._command += ["--name", name, "--share", name]
+        self._command += ["--name", name, "--share", share, *more]
         self._folder = folder
-        self.child = Child("worker", [*self._command, "--http", self._http], folder)
+        self.child = Child(name, [*self._command, "--http", self._http], folder)
         await_ready(self.child, lambda: fetched(f"{self._http}/readyz") is not None, clock)
 
     def stop(self) -> int:

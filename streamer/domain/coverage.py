@@ -22,7 +22,7 @@ from typing import Final
 from streamer.config import Learning, Site
 from streamer.domain.cells import Ring, boundary, cell_at, resolution_of, ring_of, spacing_km
 from streamer.domain.level_law import LevelLaw, heard_of, scatter_db, threshold_dbm
-from streamer.domain.levels import Belief, believe, phi
+from streamer.domain.levels import Belief, Signal, believe, phi
 from streamer.domain.model import Learned, Sums
 
 SHADOW_REACH_KM: Final = 6.0
@@ -81,6 +81,7 @@ class Coverage:
             if sums.overs > 0 and resolution_of(cell) == self.resolution
         }
         self._chances: dict[str, Chance] = {}
+        self._signals: dict[str, Signal] = {}
         self._told: dict[str, tuple[float, float] | None] = {}
         self._threshold_dbm = threshold_dbm(self._sums.values(), learning.hears_dbm)
         self._scatter_db = scatter_db(self._sums.values(), self._threshold_dbm)
@@ -127,6 +128,17 @@ class Coverage:
             known = self._chances[cell] = self._judge(cell)
         return known
 
+    @property
+    def hears_dbm(self) -> float:
+        """The weakest signal that it hears, as learned."""
+        return self._threshold_dbm
+
+    def signal(self, cell: str) -> Signal | None:
+        """What an over of a usual station comes in with from a cell; None where nothing can be
+        said. It is above `hears_dbm` with `chance(cell)`."""
+        self.chance(cell)
+        return self._signals.get(cell)
+
     def _judge(self, cell: str) -> Chance:
         law = self._law
         sums = self._sums.get(cell)
@@ -144,12 +156,16 @@ class Coverage:
         else:
             belief = self._believe(prior_dbm, error_var, sums)
             basis, reason = Basis.LEARNED, _own_words(sums)
-        return self._chance(belief, 0.0 if sums is None else sums.overs, basis, reason)
+        signal = Signal(belief.mean_dbm, math.hypot(self._scatter_db, belief.error_db))
+        self._signals[cell] = signal
+        return self._chance(belief, signal, 0.0 if sums is None else sums.overs, basis, reason)
 
-    def _chance(self, belief: Belief, overs: float, basis: Basis, reason: str) -> Chance:
+    def _chance(
+        self, belief: Belief, signal: Signal, overs: float, basis: Basis, reason: str
+    ) -> Chance:
         over_db = belief.mean_dbm - self._threshold_dbm
         spare_db = _Z90 * belief.error_db
-        chance = phi(over_db / math.hypot(self._scatter_db, belief.error_db))
+        chance = signal.above(self._threshold_dbm)
         return Chance(
             chance,
             min(chance, phi((over_db - spare_db) / self._scatter_db)),

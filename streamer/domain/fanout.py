@@ -88,7 +88,7 @@ def work_out(
             members[repeater].append(summary.station)
             spans[repeater].append((since_ms, now_ms))
         for left in departed:
-            ends_ms = left.left_ms + linger_ms
+            ends_ms = left.held_until_ms(linger_ms)
             spans[left.repeater].append((left.came_ms, ends_ms))
             if ends_ms > now_ms:
                 until[left.repeater] = max(until.get(left.repeater, 0), ends_ms)

@@ -17,6 +17,7 @@ from typing import Final
 _ROOT_2PI: Final = math.sqrt(2 * math.pi)
 _ROOT_2: Final = math.sqrt(2.0)
 _FAR: Final = 6.0  # beyond, the hazard's series is better than the quotient
+_FARTHEST: Final = 8.0
 _STEPS: Final = 20  # of the table, in each unit
 _STEP_DB: Final = 15.0
 _TURNS: Final = 25
@@ -52,6 +53,25 @@ def cut_at(above: float) -> float:
     right = min(max(bisect_left(depths, -above), 1), len(cuts) - 1)
     share = (-above - depths[right - 1]) / (depths[right] - depths[right - 1])
     return cuts[right - 1] + min(max(share, 0.0), 1.0) / _STEPS
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """What an over may come in with: normal, by what is known of its mean and of its scatter."""
+
+    mean_dbm: float
+    spread_db: float
+
+    def above(self, dbm: float, below_dbm: float = math.inf) -> float:
+        """The chance that it is above `dbm`, if it is known not to be above `below_dbm`."""
+        if below_dbm == math.inf:
+            return phi((self.mean_dbm - dbm) / self.spread_db)
+        if below_dbm <= dbm:
+            return 0.0
+        # Further out both chances are too small to divide; what they come to changes little.
+        mean = min(self.mean_dbm, below_dbm + _FARTHEST * self.spread_db)
+        below = phi((below_dbm - mean) / self.spread_db)
+        return 1 - phi((dbm - mean) / self.spread_db) / below
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,6 +1,6 @@
 """Which gateways and repeaters report, and so which members can be judged at all. Pure."""
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from itertools import pairwise
@@ -65,6 +65,12 @@ def dark_spans(live: LiveState, lost_after_ms: int) -> Spans:
         if (earlier.ended or later.began_ms - earlier.last_ms > lost_after_ms)
         and later.began_ms > earlier.last_ms
     )
+
+
+def down_spans(flips: Sequence[tuple[int, bool]]) -> Spans:
+    """When a repeater was down, by the times at which it went up (True) or down, oldest first; not
+    the time that still lasts."""
+    return tuple((a, b) for (a, up), (b, then) in pairwise(flips) if not up and then)
 
 
 def _down_since_ms(live: LiveState, repeater: str) -> int:
@@ -160,8 +166,7 @@ class Sights:
         gateway = repeater.split("/", 1)[0]
         sight = self.gateway(gateway)
         flips = sight.flips.get(repeater, ())
-        downs = [(a, b) for (a, up), (b, then) in pairwise(flips) if not up and then]
-        dark = merged([*sight.dark, *downs])
+        dark = merged([*sight.dark, *down_spans(flips)])
         if sight.standing in (GatewayStanding.DOWN, GatewayStanding.SILENT):
             what = "is down" if sight.standing is GatewayStanding.DOWN else "is not reporting"
             reason = f"gateway {gateway} {what}"

@@ -50,6 +50,10 @@ class Departure:
     came_ms: int
     left_ms: int
 
+    def held_until_ms(self, linger_ms: int) -> int:
+        """Until when the group lingers there."""
+        return self.left_ms + linger_ms
+
 
 def check_out_of(summary: Summary, policy: Policy) -> Said | None:
     """The newest check-out: one said to the group, or its word said to nobody in particular."""
@@ -59,6 +63,16 @@ def check_out_of(summary: Summary, policy: Policy) -> Said | None:
     if summary.check_out is not None:
         said.append(summary.check_out)
     return max(said, key=lambda register: register.ms, default=None)
+
+
+def is_checked_in(check_in_ms: int | None, check_out_ms: int | None) -> bool:
+    """Whether the newest check-in is newer than the newest check-out, which wins a tie."""
+    return check_in_ms is not None and (check_out_ms is None or check_out_ms < check_in_ms)
+
+
+def expiry_ms(last_ms: int, policy: Policy) -> int:
+    """When somebody is no longer a member who was last heard at `last_ms`."""
+    return last_ms + round(policy.expire_after_s * 1000)
 
 
 def clock_text(ms: int) -> str:
@@ -84,12 +98,13 @@ def judge(
     place = summary.place
     heard = f"heard {clock_text(place.ms)} on {place.repeater}"
     out = check_out_of(summary, policy)
-    if summary.check_in is None or (out is not None and out.ms >= summary.check_in.ms):
+    came_ms = None if summary.check_in is None else summary.check_in.ms
+    if not is_checked_in(came_ms, None if out is None else out.ms):
         at_ms = out.ms if out else place.ms
         by_hand = out is not None and not out.repeater
         reason = f"checked out{' by hand' if by_hand else ''} {clock_text(at_ms)}"
         return Judgement(Standing.CHECKED_OUT, (reason,), None, at_ms)
-    expires_ms = place.ms + round(policy.expire_after_s * 1000)
+    expires_ms = expiry_ms(place.ms, policy)
     if now_ms >= expires_ms:
         reason = f"silent longer than {minutes_words(policy.expire_after_s)}"
         return Judgement(Standing.EXPIRED, (heard, reason), None, expires_ms)
@@ -191,9 +206,14 @@ def departures(summary: Summary, policy: Policy, judgement: Judgement) -> Iterat
 
     It left when it was heard elsewhere, when it checked out, or when it expired.
     """
+    return departed(summary, policy, expired=judgement.standing is Standing.EXPIRED)
+
+
+def departed(summary: Summary, policy: Policy, *, expired: bool) -> Iterator[Departure]:
+    """As `departures`, of a station that has expired for the group, or else has not."""
     out = check_out_of(summary, policy)
     for stay in summary.stays:
-        end_ms = _end_ms(stay, policy, judgement)
+        end_ms = _end_ms(stay, policy, expired)
         before = _check_in_before(summary, end_ms)
         if before is None:
             continue
@@ -205,12 +225,12 @@ def departures(summary: Summary, policy: Policy, judgement: Judgement) -> Iterat
             yield Departure(stay.repeater, min(came_ms, end_ms), end_ms)
 
 
-def _end_ms(stay: Stay, policy: Policy, judgement: Judgement) -> int | None:
+def _end_ms(stay: Stay, policy: Policy, expired: bool) -> int | None:
     """When a stay ended for the group: as the station was heard elsewhere, or as it expired before
     that. None for the present one of a station that has not expired."""
-    expired_ms = stay.last_ms + round(policy.expire_after_s * 1000)
+    expired_ms = expiry_ms(stay.last_ms, policy)
     if stay.left_ms is None:
-        return expired_ms if judgement.standing is Standing.EXPIRED else None
+        return expired_ms if expired else None
     return min(stay.left_ms, expired_ms)
 
 

@@ -1,7 +1,8 @@
 """What a repeater heard in the last day, and where a station was: documents for charts."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from enum import StrEnum
+from itertools import groupby
 from statistics import fmean
 from typing import Any, Final
 
@@ -10,6 +11,7 @@ from streamer.config import Repeater
 from streamer.contract.common import Moment
 from streamer.contract.events import RepeaterState
 from streamer.contract.published import CAUTION
+from streamer.domain.channel_load import erlangs
 from streamer.domain.liveness import RepeaterSight, Sights, repeaters_of
 from streamer.domain.model import PathEntry, StationRecord, Stay
 from streamer.domain.stays import counted, moves_of, stays_of
@@ -21,7 +23,7 @@ from streamer.reading.where import Where, named, unknown, where
 from streamer.state import history, lookups
 from streamer.state.buckets import Bucket, Spread
 from streamer.state.checkup import checkup_from
-from streamer.state.keys import BUCKET_MS
+from streamer.state.keys import BUCKET_MS, HOUR_MS
 
 MOST_MOVES: Final = 50
 
@@ -44,6 +46,16 @@ class HeardBucket(Document):
     air_s: float
     rssi_dbm: Readings | None
     ber_pct: Readings | None
+
+
+class HourHeard(Document):
+    """The load of an hour from `start_at` on: air-time of what was heard there by the `recorded_s`
+    of the hour that lie in the day. What was sent on to the repeater from elsewhere is not in it,
+    and was on the air as well."""
+
+    start_at: Moment
+    recorded_s: float
+    erlangs: float
 
 
 class Dark(Document):
@@ -83,7 +95,8 @@ class MoveSeen(Document):
 
 class RepeaterHistory(Header):
     """`reporting` is null if nothing can be said. `buckets` are those of a day, oldest first,
-    the last one with the present; `stations` and `moves` newest first."""
+    the last one with the present; `hours` the same by the hour of the clock in UTC; `stations` and
+    `moves` newest first."""
 
     repeater: str
     title: str
@@ -105,6 +118,7 @@ class RepeaterHistory(Header):
     from_at: Moment
     until_at: Moment
     buckets: tuple[HeardBucket, ...]
+    hours: tuple[HourHeard, ...]
     dark: tuple[Dark, ...]
     stations: tuple[StationHeard, ...]
     moves: tuple[MoveSeen, ...]
@@ -164,6 +178,7 @@ def repeater_history(desk: Desk, repeater: str) -> RepeaterHistory:
         from_at=from_ms(begin_ms),
         until_at=from_ms(day[-1].start_ms + BUCKET_MS),
         buckets=tuple(map(_bucket, day)),
+        hours=tuple(_hours(day, desk.now_ms)),
         dark=_dark(sights.repeater(repeater), begin_ms),
         stations=tuple(
             _station(station, ms, record, repeater)
@@ -235,6 +250,17 @@ def _bucket(bucket: Bucket) -> HeardBucket:
         rssi_dbm=_readings(bucket.rssi_dbm),
         ber_pct=_readings(bucket.ber_pct),
     )
+
+
+def _hours(day: Sequence[Bucket], now_ms: int) -> Iterator[HourHeard]:
+    for number, buckets in groupby(day, key=lambda bucket: bucket.start_ms // HOUR_MS):
+        within = list(buckets)
+        recorded_ms = min(now_ms, within[-1].start_ms + BUCKET_MS) - within[0].start_ms
+        yield HourHeard(
+            start_at=from_ms(number * HOUR_MS),
+            recorded_s=recorded_ms / 1000,
+            erlangs=round(erlangs(sum(bucket.air_ms for bucket in within), recorded_ms), 4),
+        )
 
 
 def _readings(spread: Spread | None) -> Readings | None:

@@ -28,6 +28,11 @@ SLOTS_KEPT = 24
 """Of each group; older ones are worked out again where somebody asks (a worker that has begun)."""
 
 
+def sample_of(members: Iterable[str]) -> list[str]:
+    """Those that stand for their group: by a number that has nothing to do with how they key."""
+    return sorted(members, key=lambda name: crc32(name.encode()))[:SAMPLE]
+
+
 class Evidence:
     """For one worker, one command or one thread. Raises StoreUnavailable when Redis does not
     answer."""
@@ -72,8 +77,7 @@ class Evidence:
         here = [
             name for name, s in members.items() if s.check_in is not None and s.place.ms > since_ms
         ]
-        # By a number that has nothing to do with how they key.
-        sample = sorted(here, key=lambda name: crc32(name.encode()))[:SAMPLE]
+        sample = sample_of(here)
         # All at once: one by one it takes longest where many have fallen silent.
         soonest_ms = round(soonest_s(policy) * 1000)
         silent = [members[name] for name in here if members[name].place.ms <= now_ms - soonest_ms]

@@ -141,6 +141,11 @@ class Keys:
         """Hash: reason -> count."""
         return self._key(REGION, "refusals")
 
+    def air(self, hour: int) -> str:
+        """Hash: sums of the time on the air that overs to groups took, begun in that hour since
+        1970."""
+        return self._key(REGION, f"air:{hour}")
+
     def meta(self) -> str:
         """Hash: what this state was made with."""
         return self._key(REGION, "meta")

@@ -5,7 +5,7 @@ last word is simply the one that Redis had last; `expect` refuses a word about s
 changed meanwhile.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from streamer.state import keys as k
@@ -79,3 +79,22 @@ class Ledger(Base):
                 pipe.lrange(self.keys.log(partition), 0, limit - 1)
             answers = pipe.execute()
         return [text for answer in answers for text in answer]
+
+    def log_heads(self) -> dict[int | str, str]:
+        """The newest entry of each part of the log that has one."""
+        parts = [*self.partitions, k.ALERTS, k.REGION]
+        with guarded():
+            pipe = self._client.pipeline(transaction=False)
+            for partition in parts:
+                pipe.lindex(self.keys.log(partition), 0)
+            heads = pipe.execute()
+        return {part: str(head) for part, head in zip(parts, heads, strict=True) if head}
+
+    def log_of(self, partition: int | str, portion: int = 100) -> Iterator[str]:
+        """The entries of one part, newest first."""
+        for start in range(0, k.LOG_KEPT, portion):
+            with guarded():
+                found = self._client.lrange(self.keys.log(partition), start, start + portion - 1)
+            yield from (str(text) for text in found)
+            if len(found) < portion:
+                return

@@ -12,6 +12,7 @@ from streamer.config import RegionView
 from streamer.domain.membership import CLOSED
 from streamer.domain.model import GatewaySnapshot, GroupSnapshot, LiveState, StationRecord
 from streamer.state import keys as k
+from streamer.state.air import Air
 from streamer.state.base import (
     LEASE_MS,
     Begun,
@@ -24,6 +25,7 @@ from streamer.state.base import (
     to_send,
 )
 from streamer.state.counting import content, settings
+from streamer.state.expiry import Expiry
 from streamer.state.knowledge import Knowledge
 from streamer.state.outbox import Outbox
 from streamer.state.records import Summaries, gateway_from, group_from, live_from, station_from
@@ -44,7 +46,7 @@ BY_HAND = "desk 0 0"
 """The tie of what was not heard but ordered: a word that no gateway can say."""
 
 
-class Store(Outbox, Knowledge):
+class Store(Outbox, Knowledge, Air, Expiry):
     """The state of one region. Raises StoreUnavailable when Redis does not answer."""
 
     def __init__(self, client: "redis.Redis", view: RegionView) -> None:
@@ -81,6 +83,11 @@ class Store(Outbox, Knowledge):
         ours = self._subjects()
         self.wake(sorted({*(known or "").split(), *ours}), now_ms)
         with guarded():
+            pipe = self._client.pipeline(transaction=False)
+            for subject in ours:
+                # Here and not at the first look: when that is depends on how much there is to do.
+                pipe.hsetnx(self._subject_key(subject), "#born", now_ms)
+            pipe.execute()
             self._client.hset(self.keys.meta(), "subjects", " ".join(ours))
 
     def _eviction_policy(self) -> str | None:
@@ -336,16 +343,16 @@ class Store(Outbox, Knowledge):
             keys = [self.keys.due(p), self.keys.out(p), self.keys.published(p)]
             arguments: list[str | int] = [now_ms, LEASE_MS]
             for outcome in ours:
-                keys.append(self._subject_key(outcome.claim))
+                keys.append(self._subject_key(outcome.claim.subject))
                 arguments += [_outcome_json(outcome), *flat(outcome.messages)]
             replies = self._run(Script.COMMIT, keys, arguments)
             for outcome, reply in zip(ours, replies, strict=True):
                 done.append((outcome, to_send(outcome.messages, reply)))
         return done
 
-    def _subject_key(self, claim: Claim) -> str:
-        key = {"g": self.keys.group, "s": self.keys.station, "w": self.keys.gateway}[claim.kind]
-        return key(claim.name)
+    def _subject_key(self, subject: str) -> str:
+        key = {"g": self.keys.group, "s": self.keys.station, "w": self.keys.gateway}[subject[0]]
+        return key(subject[2:])
 
     # -- helpers -------------------------------------------------------------------------------
 

@@ -17,6 +17,7 @@ from streamer.state.store import Store, StoreMismatch, StoreUnavailable, connect
 from streamer.worker.health import Health, serve
 from streamer.worker.loop import SHARE, Worker, WorkerSettings
 from streamer.worker.metrics import Metrics
+from streamer.worker.recording import writer_for
 from streamer.worker.sign import check_name, default_name
 
 log = structlog.get_logger()
@@ -39,6 +40,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="take this worker out of service for good: work off what the broker still holds for "
         "its name, then give its session up",
     )
+    parser.add_argument(
+        "--journal",
+        type=Path,
+        metavar="FOLDER",
+        help="record there what comes in and goes out, instead of [journal] folder",
+    )
     parser.add_argument("--http", metavar="HOST:PORT", help="serve /metrics, /healthz, /readyz")
 
 
@@ -60,7 +67,8 @@ def main(arguments: argparse.Namespace) -> int:
     clock, metrics, health = SystemClock(), Metrics(), Health()
     store = Store(connect(redis_url), view)
     settings = WorkerSettings(arguments.name, broker, arguments.share)
-    worker = Worker(settings, view, store, clock, metrics, health)
+    writer = writer_for(view, arguments.name, arguments.journal)
+    worker = Worker(settings, view, store, clock, metrics, health, writer)
     try:
         stop_serving = serve(host, port, health, metrics, clock) if arguments.http else None
     except OSError as error:

@@ -27,6 +27,7 @@ from streamer.domain.model import GroupSnapshot, StationRecord, Summary
 from streamer.domain.places import find_two_places
 from streamer.domain.repeater_health import Finding
 from streamer.state import keys
+from streamer.state.air import WANTED
 from streamer.state.checkup import Checkup, checkup_text
 from streamer.state.evidence import Evidence
 from streamer.state.lookups import sights as current_sights
@@ -210,6 +211,7 @@ class Deriver:
             fields["#born"] = str(now_ms)
         places = {s.station: f"{j.standing} {s.place.repeater}" for s, j in shown}
         fields["#previous"] = json.dumps(places)
+        fields[WANTED] = " ".join(w.repeater for w in fanout.wanted)
         outcome.drop += [f"{ORDER}{o.repeater}" for o in snapshot.orders if o.until_ms <= now_ms]
         body = make.fanout_body(region, snapshot, fanout, duties)
         digest = _digest(body.model_dump_json())

@@ -7,7 +7,6 @@ While more is waiting, Redis merges one arrival as the next is read. The broker'
 in-flight window (Receive Maximum) bounds what is held here.
 """
 
-from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -16,6 +15,7 @@ import structlog
 from streamer.clock import Clock
 from streamer.config import RegionView
 from streamer.contract import topics
+from streamer.journal.writer import Writer
 from streamer.mqtt.connection import (
     BrokerRefused,
     Connection,
@@ -26,6 +26,7 @@ from streamer.mqtt.connection import (
 )
 from streamer.mqtt.settings import BrokerSettings
 from streamer.state.store import Store, StoreMismatch, StoreUnavailable
+from streamer.worker.air import AirTime
 from streamer.worker.backoff import backoff_s
 from streamer.worker.batch import Batch
 from streamer.worker.deriver import Deriver
@@ -36,8 +37,9 @@ from streamer.worker.messages import time_reply
 from streamer.worker.metrics import Metrics
 from streamer.worker.pace import Pace
 from streamer.worker.publisher import Publisher
+from streamer.worker.recording import Recorder
 from streamer.worker.region_orders import RegionOrders
-from streamer.worker.share import SHARE, filters, own_session, receive, subscribe_to
+from streamer.worker.share import SHARE, filters, own_session, subscribe_to, take_up
 from streamer.worker.sign import Sign
 from streamer.worker.watch import Watch
 
@@ -45,8 +47,6 @@ log = structlog.get_logger()
 
 EVENTS_PER_BATCH = 4000
 """Larger arrivals are merged in several steps, so that no script runs long."""
-HELD_BYTES = 16_000_000
-"""No more is read while so much is held."""
 BEHIND_AT = 400
 """So many events at once say that more are waiting; then subjects are looked at less often."""
 TICK_S = 0.1
@@ -77,6 +77,7 @@ class Worker:
         clock: Clock,
         metrics: Metrics,
         health: Health,
+        writer: Writer | None = None,
     ) -> None:
         self._settings = settings
         self._view = view
@@ -86,8 +87,11 @@ class Worker:
         self._health = health
         self._intake = Intake(view)
         self._orders = RegionOrders(store)
-        self._deriver = Deriver(store, clock, Watch(metrics), self._orders)
+        self._watch = Watch(metrics)
+        self._air = AirTime(store, metrics)
+        self._deriver = Deriver(store, clock, self._watch, self._orders)
         self._merger = Merger(store)
+        self._recorder = Recorder(writer, store, clock, metrics)
         self._sign = Sign(view.name, settings.name, clock)
         self._pace = Pace()
         self._begun: tuple[int, float] = 0, 0.0  # messages that are being merged, since when
@@ -122,6 +126,7 @@ class Worker:
                 continue
             failures += 1
             self._pause(backoff_s(failures), stopping)
+        self._recorder.close()
 
     def leave(self, quiet_s: float = 3.0) -> None:
         """Go out of service for good: take no new messages, work off what the broker still holds
@@ -138,11 +143,14 @@ class Worker:
         ending.open()
         self._sign.remove(ending)
         ending.close()
+        self._recorder.close()
         log.info("session given up", name=self._settings.name)
 
     def _prepare(self) -> None:
         if not self._prepared:
-            self._store.prepare(self._clock.now_ms())
+            now_ms = self._clock.now_ms()
+            self._store.prepare(now_ms)
+            self._recorder.prepared(self._view, now_ms)
             self._redis_well()
             self._prepared = True
 
@@ -169,14 +177,15 @@ class Worker:
         return connection
 
     def _serve(self, connection: Connection, stopping: Callable[[], bool]) -> None:
-        publisher = Publisher(connection, self._store, self._clock, self._metrics)
+        publisher = Publisher(
+            connection, self._store, self._clock, self._metrics, self._recorder.published
+        )
         held: list[Incoming] = []
         failures, fresh = 0, True
         try:
             while not stopping():
                 self._beat()
-                if _room_for_more(held):
-                    held += receive(connection, 0.0 if held else self._idle_s())
+                take_up(connection, held, 0.0 if held else self._idle_s())
                 try:
                     if self._reload is not None:
                         self._finish(connection, publisher, held)
@@ -245,6 +254,7 @@ class Worker:
         merged = self._merger.finish()
         if merged is not None:
             self._tell(publisher, merged)
+            self._recorder.merged(merged.batch)
         if messages:
             connection.acknowledge(held[:messages])
             del held[:messages]
@@ -263,9 +273,7 @@ class Worker:
         until_s = self._clock.monotonic_s() + seconds
         while self._clock.monotonic_s() < until_s and not stopping():
             self._beat()
-            if _room_for_more(held):
-                held += receive(connection, 0.05)
-            else:
+            if not take_up(connection, held, 0.05):
                 self._clock.sleep_s(0.05)
 
     def _drain(self, connection: Connection, publisher: Publisher, held: list[Incoming]) -> None:
@@ -295,7 +303,7 @@ class Worker:
 
     def _read(self, messages: Sequence[Incoming]) -> Merged:
         received_ms = self._clock.now_ms()
-        batch = Batch()
+        batch = self._recorder.batch(received_ms)
         for message in messages:
             self._intake.take(message, received_ms, batch)
         return Merged(batch, received_ms)
@@ -303,7 +311,8 @@ class Worker:
     def _tell(self, publisher: Publisher, merged: Merged) -> None:
         """Count, refuse and answer what was merged."""
         batch = merged.batch
-        self._count(merged)
+        self._watch.events(merged)
+        self._air.count(merged)
         if batch.refusals:
             self._refuse(publisher, batch)
         self._answer_heartbeats(publisher, merged)
@@ -312,15 +321,6 @@ class Worker:
         if batch.oldest_ms is not None:
             age_ms = merged.received_ms - batch.oldest_ms
             self._metrics.event_age_seconds.observe(age_ms / 1000)
-
-    def _count(self, merged: Merged) -> None:
-        tallies: Counter[str] = Counter()
-        for gateway, (verdicts, _) in merged.verdicts.items():
-            said = merged.batch.gateways[gateway].events
-            for event, verdict in zip(said, verdicts, strict=True):
-                tallies[{"1": event[2], "0": "duplicate"}.get(verdict, "too_old")] += 1
-        for tally, count in tallies.items():
-            self._metrics.events.labels(tally).inc(count)
 
     def _refuse(self, publisher: Publisher, batch: Batch) -> None:
         texts = [(r.reason.value, r.model_dump_json()) for r in batch.refusals]
@@ -376,6 +376,7 @@ class Worker:
         if untold:
             tells = self._store.apply_stations({name: [] for name in untold}, now_ms)
             self._store.apply_groups(tells, [], now_ms)
+        self._recorder.tick()
         self._metrics.waiting_out.set(self._store.waiting_out())
         for kind, count in self._store.alerts_by_kind().items():
             self._metrics.alerts.labels(kind).set(count)
@@ -420,10 +421,6 @@ class Worker:
         while self._clock.monotonic_s() < until_s and not stopping():
             self._beat()
             self._clock.sleep_s(0.05)
-
-
-def _room_for_more(held: Sequence[Incoming]) -> bool:
-    return sum(len(message.payload) for message in held) < HELD_BYTES
 
 
 __all__ = ["SHARE", "StoreMismatch", "Worker", "WorkerSettings"]

@@ -53,6 +53,15 @@ class Metrics:
         )
         self.connected = Gauge("streamer_broker_connected", "1 while connected", registry=r)
         self.redis_up = Gauge("streamer_redis_up", "1 while Redis answers", registry=r)
+        self.journal_lines = Counter(
+            "streamer_journal_lines", "Lines written to the journal", registry=r
+        )
+        self.journal_lost_lines = Counter(
+            "streamer_journal_lost_lines", "Lines that could not be written", registry=r
+        )
+        self.journal_well = Gauge(
+            "streamer_journal_well", "0 while the journal cannot be written", registry=r
+        )
         self.waiting_out = Gauge(
             "streamer_outbox_messages", "Messages not yet taken over by the broker", registry=r
         )
@@ -72,6 +81,21 @@ class Metrics:
             "streamer_group_members",
             "Members of a group by standing",
             ["group", "standing"],
+            registry=r,
+        )
+        self.air_addressed_seconds = Counter(
+            "streamer_air_addressed_seconds",
+            "Time on the air of overs to groups where they were heard, once an over",
+            registry=r,
+        )
+        self.air_carried_seconds = Counter(
+            "streamer_air_carried_seconds",
+            "Time on the air of other repeaters that fan-outs wanted for these overs",
+            registry=r,
+        )
+        self.air_flooded_seconds = Counter(
+            "streamer_air_flooded_seconds",
+            "Time on the air that sending them on every other repeater would have taken",
             registry=r,
         )
         self.gateway_up = Gauge(

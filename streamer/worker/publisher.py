@@ -1,7 +1,7 @@
 """Sends committed messages within the window and notes what the broker has taken over."""
 
 from collections import deque
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 
 import structlog
 
@@ -20,15 +20,22 @@ QUEUE_LIMIT = 2000
 
 
 class Publisher:
-    """For one connection; its unanswered messages are left to the outbox when it ends."""
+    """For one connection; its unanswered messages are left to the outbox when it ends. `note` is
+    told what the broker has taken over, before it is confirmed."""
 
     def __init__(
-        self, connection: Connection, store: Store, clock: Clock, metrics: Metrics
+        self,
+        connection: Connection,
+        store: Store,
+        clock: Clock,
+        metrics: Metrics,
+        note: Callable[[Sequence[OutMessage]], None] = lambda messages: None,
     ) -> None:
         self._connection = connection
         self._store = store
         self._clock = clock
         self._metrics = metrics
+        self._note = note
         self._queue: deque[ToSend] = deque()
         self._sent: dict[int, ToSend] = {}
         self._plain: set[int] = set()
@@ -102,5 +109,6 @@ class Publisher:
         """Confirm in Redis what the broker has taken over. Raises StoreUnavailable."""
         for partition in list(self._taken):
             messages: Sequence[OutMessage] = self._taken[partition]
+            self._note(messages)
             self._store.confirm(partition, messages, self._clock.now_ms())
             del self._taken[partition]

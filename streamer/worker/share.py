@@ -46,3 +46,15 @@ def receive(connection: Connection, timeout_s: float) -> list[Incoming]:
     well, to one worker; by the plain subscription they come to all."""
     taken = connection.poll(timeout_s, READ_AT_ONCE)
     return [m for m in taken if m.retain or m.identifier != RETAINED_ALONE]
+
+
+HELD_BYTES = 16_000_000
+"""No more is read while so much is held."""
+
+
+def take_up(connection: Connection, held: list[Incoming], wait_s: float) -> bool:
+    """Add what has come to what is held, waiting for it if need be; False if there is no room."""
+    if sum(len(message.payload) for message in held) >= HELD_BYTES:
+        return False
+    held += receive(connection, wait_s)
+    return True

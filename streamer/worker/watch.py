@@ -8,6 +8,7 @@ from streamer.domain.fanout import FanOutResult
 from streamer.domain.liveness import GatewaySight, GatewayStanding
 from streamer.domain.membership import Judgement
 from streamer.domain.model import GatewaySnapshot, GroupSnapshot, Summary
+from streamer.worker.merger import Merged
 from streamer.worker.messages import carried_after_s
 from streamer.worker.metrics import Metrics
 
@@ -21,6 +22,16 @@ class Watch:
 
     def outdated(self) -> None:
         self._metrics.outdated.inc()
+
+    def events(self, merged: Merged) -> None:
+        """Events by what they counted as."""
+        tallies: Counter[str] = Counter()
+        for gateway, (verdicts, _) in merged.verdicts.items():
+            said = merged.batch.gateways[gateway].events
+            for event, verdict in zip(said, verdicts, strict=True):
+                tallies[{"1": event[2], "0": "duplicate"}.get(verdict, "too_old")] += 1
+        for tally, count in tallies.items():
+            self._metrics.events.labels(tally).inc(count)
 
     def group(
         self,

@@ -5,11 +5,13 @@ import random
 from typing import Any
 
 from streamer.acts.acts import Acts
+from streamer.board.making import air_saved
 from streamer.board.picture import Picture
 from streamer.config import RegionView
 from streamer.mqtt.connection import Incoming
 from streamer.reading.common import Desk, open_desk
 from streamer.state import lookups
+from streamer.state.air import hours_of_day
 from streamer.state.lookups import Reader
 from streamer.state.store import connect
 from tests.state.scene import GATEWAYS, PORTS, STATIONS, Bench, Teller, region
@@ -60,7 +62,8 @@ class Seen:
     def look(self) -> None:
         store = self.worker.store
         said = lookups.carrying(Reader(self.client, store), self.picture.starved())
-        self.picture.look(lookups.sights(store, self.now_ms), said, self.now_ms)
+        air = air_saved(store.air_sums(hours_of_day(self.now_ms)), self.now_ms)
+        self.picture.look(lookups.sights(store, self.now_ms), said, air, self.now_ms)
 
     def show(self) -> None:
         """What the picture's thread does in its turns."""

@@ -82,6 +82,18 @@ def test_gaps_stay_gaps(calls: Call) -> None:
     assert len(call(calls, "chart-scale", "stretches", sparse, 300)) == 2
 
 
+def hours_of(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """The document's hours for these buckets, which begin on the hour."""
+    return [
+        {
+            "start_at": part[0]["start_at"],
+            "recorded_s": 3600.0,
+            "erlangs": sum(row["air_s"] for row in part) / 3600,
+        }
+        for part in (rows[n : n + 12] for n in range(0, len(rows), 12))
+    ]
+
+
 def buckets(overs: list[int], levels: list[float | None]) -> dict[str, Any]:
     """A repeater's document with these in its newest buckets."""
     until = NOW
@@ -96,7 +108,7 @@ def buckets(overs: list[int], levels: list[float | None]) -> dict[str, Any]:
         row.update(overs=number, air_s=number * 2.5, rssi_dbm=None if level is None else spread)
     return {
         "from_at": start.isoformat(), "until_at": until.isoformat(), "at": ago(seconds=20),
-        "bucket_s": 300, "buckets": rows,
+        "bucket_s": 300, "buckets": rows, "hours": hours_of(rows),
         "dark": [{"from_at": ago(hours=3), "until_at": ago(hours=2)},
                  {"from_at": ago(minutes=10), "until_at": None}],
     }  # fmt: skip
@@ -133,6 +145,47 @@ def test_a_repeaters_charts_say_in_words_what_they_show(calls: Call) -> None:
     assert hour["errors"]["summary"] == "Error rate: no reading from 11:00 to 12:00 UTC."
     busy = call(calls, "chart-series", "busyBuckets", buckets(overs, levels))
     assert [row["overs"] for row in busy] == [n for n in reversed(overs) if n]
+
+
+def load_of(hours: list[tuple[float, float]], until: datetime = NOW) -> dict[str, Any]:
+    """A document whose newest hours are (recorded s, erlangs); the day ends at `until`."""
+    whole = NOW.replace(minute=0)
+    rows = [
+        {"start_at": (whole - timedelta(hours=n)).isoformat(), "recorded_s": s, "erlangs": e}
+        for n, (s, e) in zip(range(len(hours), 0, -1), hours, strict=True)
+    ]
+    return {
+        "from_at": (until - timedelta(hours=24)).isoformat(), "until_at": until.isoformat(),
+        "at": until.isoformat(), "bucket_s": 300, "buckets": [], "dark": [], "hours": rows,
+    }  # fmt: skip
+
+
+def test_the_load_by_the_hour_in_words(calls: Call) -> None:
+    """On paper: 900 s of nothing, 0.2 for a whole hour and 0.4 for 20 min are 720 + 480 = 1200 s of
+    900 + 3600 + 1200: 0.21. The 20 min are too few to be called the hour with most."""
+    document = load_of([(900, 0.0), (3600, 0.2), (1200, 0.4)])
+    chart = call(calls, "chart-series", "repeaterCharts", document)["load"]
+    assert chart["summary"] == (
+        "Load: 0.21 erlangs in the mean of 2 hours, most from 10:00 UTC: 0.2."
+    )
+    assert [p["value"] for p in chart["points"]] == [0, 0.2, 0.4]
+    assert (chart["step_ms"], chart["kind"]) == (3_600_000, "amount")
+    short = call(calls, "chart-series", "repeaterCharts", load_of([(600, 0.5)]))["load"]
+    assert short["summary"] == "Load: 0.5 erlangs in the mean of 1 hour."
+    few = call(calls, "chart-series", "repeaterCharts", load_of([(3600, 0.004)]))["load"]
+    assert few["summary"] == "Load: less than 0.01 erlangs in the mean of 1 hour."
+    silent = call(calls, "chart-series", "repeaterCharts", load_of([(0, 0.0), (3600, 0.0)]))["load"]
+    assert silent["summary"] == "Load: nothing was heard."
+    assert [p["value"] for p in silent["points"]] == [None, 0]
+
+
+def test_the_load_is_of_whole_hours_of_the_clock(calls: Call) -> None:
+    """At 11:40 the last hour touches two of them; the axis holds both."""
+    until = NOW - timedelta(minutes=20)
+    document = load_of([(3600, 0.1), (3600, 0.2), (2400, 0.3)], until)
+    chart = call(calls, "chart-series", "repeaterCharts", document, 1)["load"]
+    assert [p["value"] for p in chart["points"]] == [0.2, 0.3]
+    assert (chart["from"], chart["to"]) == (ms(NOW - timedelta(hours=2)), ms(NOW))
 
 
 def test_single_readings_of_a_station(calls: Call) -> None:

@@ -86,6 +86,26 @@ def test_a_day_in_buckets_without_gaps(story: Story) -> None:
     assert other["stations"] == other["moves"] == []
 
 
+def test_the_load_by_the_hour(story: Story) -> None:
+    """On paper: three overs of 4 s from 08:00 on and one at 08:05:15; at 08:05:20, 320 s into the
+    hour, 16 s are 0.05 erlang. The day begins at 08:10 of the day before: 50 min of that hour."""
+    for n in range(3):
+        over(story, "ridge", "QA1ABC", f"o{n}")
+    story.pass_s(300)
+    over(story, "ridge", "QA1ABC", "o9")
+    hours = of_repeater(story, "ridge/uhf")["hours"]
+    assert len(hours) == 25
+    assert hours[-1] == {"start_at": moment(START_MS), "recorded_s": 320.0, "erlangs": 0.05}
+    assert (hours[0]["start_at"], hours[0]["recorded_s"]) == (
+        moment(START_MS - DAY_S * 1000), 3000.0,
+    )  # fmt: skip
+    assert [h["recorded_s"] for h in hours[1:-1]] == [3600.0] * 23
+    assert all(h["erlangs"] == 0 for h in hours[:-1])
+    story.pass_s(3600)
+    # Whole now: 16 s of 3600, to four decimals.
+    assert of_repeater(story, "ridge/uhf")["hours"][-2]["erlangs"] == round(16 / 3600, 4)
+
+
 def test_the_present_of_a_repeater(story: Story) -> None:
     story.tell(
         story.ridge.state(story.now_ms, repeaters=[{"id": "ridge/uhf", "up": True}]),

@@ -12,6 +12,7 @@ from tests.board.browser.reach import Sighting, to_be_shown
 from tests.board.gateways import Gateways
 from tests.board.rig import BoardProcess, Rig
 from tests.servers import wait_until
+from tests.state.scene import moment
 
 pytestmark = [pytest.mark.mosquitto, pytest.mark.redis, pytest.mark.slow]
 
@@ -100,6 +101,29 @@ def test_an_alert_that_is_over_goes_from_every_page(
     gateways.key(lost.rsplit(".", maxsplit=1)[-1], "mirrosk/vhf", GROUP)
     for tab in tabs:
         expect(tab.page.locator(f"[data-alert='{lost}']")).to_have_count(0)
+
+
+def test_air_time_saved_runs_on(gateways: Gateways, board: BoardProcess, open_tab: OpenTab) -> None:
+    """An over of ten minutes to a group: the region's other 19 repeaters would have sent for 190.
+    The words about it stay open while the figure goes on."""
+    page = open_tab(board).go("/")
+    figure = page.locator("[data-key^='Air-time saved']")
+    expect(figure).to_contain_text("repeater-minutes")
+    words = page.get_by_role("group").filter(has_text="How air-time saved is counted")
+    words.locator("summary").click()
+    expect(words).to_contain_text("not what repeaters said they carried")
+
+    def flooded() -> float:
+        return float(figure.inner_text().split(" instead of ")[1].split()[0].replace(",", ""))
+
+    before = flooded()
+    now_ms = gateways.clock.now_ms()
+    gateways.key("QS6LNG", "pellanq/vhf", GROUP, started_at=moment(now_ms - 600_000),
+                 duration_s=600, sent_at=moment(now_ms))  # fmt: skip
+    wait_until(lambda: flooded() >= before + 188, "the long over to be counted")
+    assert flooded() < before + 200  # what others keyed meanwhile is seconds
+    expect(words.locator("p")).to_be_visible()
+    assert figure.get_attribute("title")
 
 
 def test_old_data_is_called_old_and_mends_without_a_reload(

@@ -1,9 +1,10 @@
 // Parts that the pages of a repeater and of a station share.
 
 import { Problem } from "./act.js";
-import { figure } from "./chart-words.js";
+import { figure, load } from "./chart-words.js";
 import { h } from "./dom.js";
-import { age } from "./time.js";
+import { Table } from "./table.js";
+import { age, moment } from "./time.js";
 import { mark, severity } from "./words.js";
 
 /** A section with a head of its own. */
@@ -98,3 +99,27 @@ export const levelColumns = [
     cell: (row) => cell(spreadText(row.ber_pct, "%")),
   },
 ];
+
+/** What the chart of a repeater's load means, and what is not in it. */
+export const LOAD_MEANS =
+  "Load is the share of an hour on the air by what was heard here: with 0.25 erlangs, one of four " +
+  "who key at any time find it busy. Who hears it waits, so few collide. What is sent on to it " +
+  "from elsewhere comes on top; the command streamer load tells that from a recording.";
+
+/** The numbers behind the chart of a repeater's load. */
+export function loadTable() {
+  return new Table({
+    caption: "The load of each hour in which something was heard, the newest first",
+    keyOf: (row) => row.start_at,
+    empty: "Nothing was heard.",
+    columns: [
+      { key: "at", label: "From", head: true, cell: (row) => moment(row.start_at) },
+      { key: "erlangs", label: "Load, erlangs", cell: (row) => cell(load(row.erlangs)) },
+      {
+        key: "recorded",
+        label: "Of the hour",
+        cell: (row) => cell(`${Math.round(row.recorded_s / 60)} min`),
+      },
+    ],
+  });
+}

@@ -1,6 +1,6 @@
 // From the API's history documents to descriptions of charts. Pure: nothing is drawn here.
 
-import { amountSummary, levelSummary } from "./chart-words.js";
+import { amountSummary, levelSummary, loadSummary } from "./chart-words.js";
 
 const SIGNAL_MATTERS_DB = 3; // common practice, no source: half an S unit is 3 dB
 const ERRORS_MATTER_PCT = 1;
@@ -8,7 +8,7 @@ const HOUR_MS = 3_600_000;
 const SHORTEST_SPAN_MS = 600_000;
 
 /**
- * What the four charts of a repeater show, by name.
+ * What the charts of a repeater show, by name.
  * @param {object} document of GET /api/v1/repeaters/...
  * @param {number} hours how much of it, up to the present: 24 is all
  */
@@ -54,8 +54,30 @@ export function repeaterCharts(document, hours = 24) {
       ...air,
       summary: amountSummary({ ...air, title: "Air time", unit: "s", nothing: "none" }) + dark,
     },
+    load: loadChart(document, frame),
     ...levels(signal, errors),
   };
+}
+
+/** Whole hours of the clock: those that the span touches. */
+function loadChart({ hours }, { from, to, dark }) {
+  const points = hours
+    .map(({ start_at, recorded_s, erlangs }) => ({
+      at: Date.parse(start_at),
+      value: recorded_s > 0 ? erlangs : null,
+      recorded_s,
+    }))
+    .filter(({ at }) => at + HOUR_MS > from);
+  const chart = {
+    from: Math.min(from, points[0]?.at ?? from),
+    to: Math.max(to, (points.at(-1)?.at ?? to - HOUR_MS) + HOUR_MS),
+    step_ms: HOUR_MS,
+    dark,
+    kind: "amount",
+    least: 0.05, // so that a quiet hour looks quiet
+    points,
+  };
+  return { ...chart, summary: loadSummary(chart) };
 }
 
 /** Signal and error rate, each with a sentence that says what its chart shows. */

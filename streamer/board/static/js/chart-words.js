@@ -1,8 +1,10 @@
 // What a chart shows, in a sentence: for those who do not see it, and for those in a hurry.
 
 import { clock } from "./chart-scale.js";
+import { count } from "./time.js";
 
 const LATELY_MS = 3_600_000;
+const HALF_HOUR_S = 1800;
 const FEWEST = 3; // points in the last hour before a direction is spoken of
 
 /** A number with a sensible number of digits: 0.4, 3.2, 41, -87. */
@@ -54,6 +56,29 @@ export function amountSummary({ title, unit, points, from, to, step_ms, nothing 
     `${title}: ${figure(total, unit)} in all, at most ${figure(most.value, unit)} in ${span} ` +
     `(at ${clock(most.at)} UTC)${since}.`
   );
+}
+
+/**
+ * `Load: 0.21 erlangs in the mean of 24 h, most from 14:00 UTC: 0.41.` An hour of which less than
+ * half was recorded is in the mean alone.
+ */
+export function loadSummary({ points }) {
+  const known = points.filter(({ value }) => value !== null);
+  const recorded_s = known.reduce((sum, point) => sum + point.recorded_s, 0);
+  const air_s = known.reduce((sum, { value, recorded_s }) => sum + value * recorded_s, 0);
+  if (!air_s) return "Load: nothing was heard.";
+  const full = known.filter(({ recorded_s }) => recorded_s >= HALF_HOUR_S);
+  const best = full.reduce((most, point) => (point.value > most.value ? point : most), {
+    value: 0,
+  });
+  const long = count(Math.max(1, Math.round(recorded_s / 3600)), "hour");
+  const most = best.value >= 0.01 ? `, most from ${clock(best.at)} UTC: ${figure(best.value)}` : "";
+  return `Load: ${load(air_s / recorded_s)} erlangs in the mean of ${long}${most}.`;
+}
+
+/** A load in words: what is there is never called 0. */
+export function load(erlangs) {
+  return erlangs > 0 && erlangs < 0.01 ? "less than 0.01" : figure(erlangs);
 }
 
 function mean(points) {

@@ -1,10 +1,11 @@
 // Now: is the network well? One sentence first; below it only what is not.
 
 import { act, may, me, part } from "../act.js";
+import { AIR_MEANS, airFigure } from "../air.js";
 import { ask, note, noteOf } from "../dialog.js";
 import { h, join, mount, on, rows, show } from "../dom.js";
 import { say, start } from "../frame.js";
-import { age, count } from "../time.js";
+import { age, count, moment } from "../time.js";
 import {
   dutyStamps,
   linked,
@@ -18,6 +19,7 @@ import {
 const page = document.getElementById("page");
 const verdict = h("p", { class: "verdict", id: "verdict" });
 const figures = h("dl", { class: "boxes figures" });
+const air = h("details", { class: "quiet air", hidden: true });
 const alertList = h("ol", { class: "alerts" });
 const alerts = h(
   "section",
@@ -52,7 +54,7 @@ const dark = h(
     ),
   ),
 );
-mount(page, verdict, figures, alerts, dark);
+mount(page, verdict, figures, alerts, dark, air);
 
 const MOST = 12; // names of a slip
 const BY_MEMBER = ["member_overdue", "member_out_of_reach"];
@@ -142,9 +144,19 @@ function boxes(head) {
     ["Workers", workers[head.worker] ?? head.worker],
     ["Broker", head.broker],
     ["State (Redis)", head.redis],
-  ].map(([label, value]) =>
-    h("div", { "data-key": label }, h("dt", {}, label), h("dd", {}, value)),
+    ...(head.air ? [["Air-time saved, last 24 h", airFigure(head.air), AIR_MEANS]] : []),
+  ].map(([label, value, title]) =>
+    h("div", { "data-key": label, title }, h("dt", {}, label), h("dd", {}, value)),
   );
+}
+
+/** At the end of the page, for whoever cannot hover: the keyboard gets there last at any width. */
+function airWords(found) {
+  return [
+    h("summary", {}, "How air-time saved is counted"),
+    h("p", {}, AIR_MEANS, " Two repeaters that send for a minute are two repeater-minutes. Counted ",
+      count(found.overs, "over"), " since ", moment(found.from_at), "."),
+  ];
 }
 
 // -- alerts ---------------------------------------------------------------------------------------
@@ -323,6 +335,8 @@ const feed = start(["alerts", "gateways"], () => {
   const missing = head.worker === "live" ? notReporting(feed.rows("gateways").values()) : [];
   show(verdict, sentence(head, list, missing, state));
   show(figures, boxes(head));
+  air.hidden = !head.air;
+  if (head.air) show(air, airWords(head.air));
   alerts.hidden = !list.length;
   rows(alertList, list, (alert) => alert.id, slip);
   dark.hidden = !missing.length;

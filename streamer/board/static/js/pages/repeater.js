@@ -2,11 +2,13 @@
 
 import { part } from "../act.js";
 import {
+  LOAD_MEANS,
   alertItems,
   alertsAbout,
   cell,
   documentNotes,
   levelColumns,
+  loadTable,
   problemText,
   sheet,
   spreadText,
@@ -39,6 +41,7 @@ const groups = h("div", {});
 const charts = {
   overs: new Chart("Overs in 5 min"),
   air: new Chart("Air time in 5 min", "s"),
+  load: new Chart("Load by hour", "erlangs"),
   signal: new Chart("Signal", "dBm"),
   errors: new Chart("Error rate", "%"),
 };
@@ -54,6 +57,7 @@ const numbers = new Table({
     { key: "errors", label: "Error rate", cell: (row) => cell(spreadText(row.ber_pct, "%")) },
   ],
 });
+const loads = loadTable();
 const heard = new Table({
   caption: `Stations that ${repeater} heard, those whose last place it is first`,
   keyOf: (row) => row.station,
@@ -122,12 +126,19 @@ const past = sheet(
     { class: "quiet" },
     "Times are UTC. Hatched: it could not hear, so no over there does not mean silence.",
   ),
+  h("p", { class: "quiet" }, LOAD_MEANS),
   h(
     "div",
     { class: "charts" },
     Object.values(charts).map(({ node }) => node),
   ),
-  h("details", {}, h("summary", {}, "The numbers of 24 hours as a table"), numbers.node),
+  h(
+    "details",
+    {},
+    h("summary", {}, "The numbers of 24 hours as a table"),
+    loads.node,
+    numbers.node,
+  ),
 );
 
 mount(
@@ -208,6 +219,7 @@ function drawDocument(document, problem) {
   show(groups, groupList(document.groups));
   show(site, siteFacts(document));
   drawCharts(document);
+  loads.draw(document.hours.filter(({ erlangs }) => erlangs).reverse());
   numbers.draw(busyBuckets(document));
   heard.draw(document.stations);
   moves.draw(document.moves);

@@ -1,0 +1,55 @@
+"""What the commands that ask a recorded day share: arguments, reading it, errors, exit codes."""
+
+import argparse
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from streamer.config import ConfigError, load_region
+from streamer.journal.reader import JournalError, read
+from streamer.lab.day import Day
+from streamer.lab.gather import NotADay, day_from
+from streamer.reading.common import MISUSED, WELL, WRONG, Document, Misuse, NotFound
+from streamer.reading.text import complain, say
+
+Work = Callable[[Day, Sequence[str]], tuple[Document, Callable[[], Sequence[str]]]]
+"""From the day, and what of it could not be read, to a document and its lines for people."""
+
+
+def add_day(parser: argparse.ArgumentParser) -> None:
+    """The arguments that say which day."""
+    parser.add_argument(
+        "files", type=Path, nargs="+", metavar="FILES", help="files of a journal, or its folders"
+    )
+    parser.add_argument(
+        "--region",
+        type=Path,
+        metavar="REGION.toml",
+        help="judge by this region file; without it by the one that the journal holds",
+    )
+    parser.add_argument("--json", action="store_true", help="print one JSON document")
+
+
+def answer(command: str, arguments: argparse.Namespace, work: Work) -> int:
+    """Read the day, do the work, print. What could not be read is told on standard error, and the
+    exit code is 1 though the answer is given by the rest."""
+    troubles: list[str] = []
+
+    def on_trouble(words: str) -> None:
+        troubles.append(words)
+        complain(command, words)
+
+    try:
+        view = load_region(arguments.region) if arguments.region else None
+        day = day_from(read(arguments.files, on_trouble), view)
+        document, lines = work(day, troubles)
+    except (ConfigError, JournalError, NotADay, NotFound) as error:
+        complain(command, str(error))
+        return WRONG
+    except OSError as error:
+        complain(command, f"{error.filename}: cannot be read: {error.strerror}; mend its rights")
+        return WRONG
+    except Misuse as error:
+        complain(command, str(error))
+        return MISUSED
+    say([document.model_dump_json(indent=2)] if arguments.json else lines())
+    return WRONG if troubles else WELL
