@@ -2,51 +2,27 @@
 
 from collections.abc import Callable
 from datetime import datetime
+from typing import Final
 
 from streamer.acts.acts import Acts, NotThere, Refused
-from streamer.clock import Clock, to_ms
+from streamer.clock import ManualClock, to_ms
 from streamer.contract.duty import DutyKind
 from streamer.contract.published import OrderKind
 from streamer.state.entries import Act, Entry
 from streamer.state.store import Store
 
 
-class Acting:
-    """The clock must stand at the entry's time. Raises StoreUnavailable."""
+def do_again(store: Store, entry: Entry) -> str | None:
+    """Do what an entry says, at its time; a worker may have noted it a little later.
 
-    def __init__(self, store: Store, clock: Clock) -> None:
-        self._store = store
-        self._clock = clock
-
-    def again(self, entry: Entry) -> str | None:
-        """What was in the way, in words; None if all went well."""
-        acts = Acts(self._store, self._clock, new_id=lambda _what, _ms: _id_of(entry))
-        try:
-            self._known()[entry.act](acts, entry)
-        except (NotThere, Refused, KeyError, ValueError) as error:
-            return f"{entry.act} {entry.subject} by {entry.by}: {error}"
-        return None
-
-    @staticmethod
-    def _known() -> dict[Act, Callable[[Acts, Entry], object]]:
-        return {
-            Act.ACKNOWLEDGE: lambda acts, e: acts.acknowledge(
-                e.subject, e.by, e.note, bool(e.details.get("take_over"))
-            ),
-            Act.CHECK_OUT: lambda acts, e: acts.check_out(*e.subject.split(" "), e.by, e.note),
-            Act.PIN: lambda acts, e: _order(acts, e, OrderKind.PIN),
-            Act.BAR: lambda acts, e: _order(acts, e, OrderKind.BAR),
-            Act.LIFT: lambda acts, e: acts.lift(*e.subject.split(" "), e.by, e.note),
-            Act.START_ROLL_CALL: lambda acts, e: acts.start_roll_call(e.subject, e.by),
-            Act.END_ROLL_CALL: lambda acts, e: acts.end_roll_call(e.subject, e.by),
-            Act.MARK_ANSWERED: lambda acts, e: acts.answered(*e.subject.split(" "), e.by, e.note),
-            Act.START_DUTY: lambda acts, e: acts.start_duty(
-                e.details["title"], DutyKind(e.details["kind"]), e.details["groups"], e.by, e.note
-            ),
-            Act.END_DUTY: lambda acts, e: acts.end_duty(e.subject, e.by, e.note),
-            Act.ACCEPT_CALL: lambda acts, e: acts.accept_call(e.subject, e.by, e.note),
-            Act.RETRACT_CALL: lambda acts, e: acts.retract_call(e.subject, e.by, e.note),
-        }
+    Returns what was in the way, in words; None if all went well. Raises StoreUnavailable.
+    """
+    acts = Acts(store, ManualClock(to_ms(entry.at)), new_id=lambda _what, _ms: _id_of(entry))
+    try:
+        _KNOWN[entry.act](acts, entry)
+    except (NotThere, Refused, KeyError, TypeError, ValueError) as error:
+        return f"{entry.act} {entry.subject} by {entry.by}: {error}"
+    return None
 
 
 def _order(acts: Acts, entry: Entry, kind: OrderKind) -> None:
@@ -59,3 +35,23 @@ def _order(acts: Acts, entry: Entry, kind: OrderKind) -> None:
 def _id_of(entry: Entry) -> str:
     """The name that was given to what the act began."""
     return str(entry.details["id"]) if entry.act is Act.START_ROLL_CALL else entry.subject
+
+
+_KNOWN: Final[dict[Act, Callable[[Acts, Entry], object]]] = {
+    Act.ACKNOWLEDGE: lambda acts, e: acts.acknowledge(
+        e.subject, e.by, e.note, bool(e.details.get("take_over"))
+    ),
+    Act.CHECK_OUT: lambda acts, e: acts.check_out(*e.subject.split(" "), e.by, e.note),
+    Act.PIN: lambda acts, e: _order(acts, e, OrderKind.PIN),
+    Act.BAR: lambda acts, e: _order(acts, e, OrderKind.BAR),
+    Act.LIFT: lambda acts, e: acts.lift(*e.subject.split(" "), e.by, e.note),
+    Act.START_ROLL_CALL: lambda acts, e: acts.start_roll_call(e.subject, e.by),
+    Act.END_ROLL_CALL: lambda acts, e: acts.end_roll_call(e.subject, e.by),
+    Act.MARK_ANSWERED: lambda acts, e: acts.answered(*e.subject.split(" "), e.by, e.note),
+    Act.START_DUTY: lambda acts, e: acts.start_duty(
+        e.details["title"], DutyKind(e.details["kind"]), e.details["groups"], e.by, e.note
+    ),
+    Act.END_DUTY: lambda acts, e: acts.end_duty(e.subject, e.by, e.note),
+    Act.ACCEPT_CALL: lambda acts, e: acts.accept_call(e.subject, e.by, e.note),
+    Act.RETRACT_CALL: lambda acts, e: acts.retract_call(e.subject, e.by, e.note),
+}

@@ -172,7 +172,7 @@ def lists(group: Group, changes: Iterable[Change]) -> dict[str, tuple[str, ...]]
 
 
 def lines_to_change(view: RegionView, setting: Setting) -> list[str]:
-    """What to write into the region file, one line a change: `[policy] linger_s = 180 (now 120)`."""
+    """What to write into the region file, a line a change: `[policy] linger_s = 180 (now 120)`."""
     found = []
     for change in setting.changes:
         if change.group is None:

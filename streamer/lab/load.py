@@ -330,7 +330,8 @@ def _advice(scales: Scales) -> tuple[Advice, ...]:
     found = []
     for one in scales.repeaters.values():
         for group in one.groups:
-            if one.repeater in scales.day.view.groups[group].bars:
+            barred_already = one.repeater in scales.day.view.groups[group].bars
+            if barred_already or not scales.day.view.knows_repeater(one.repeater):
                 continue
             advice = _advise(scales, one, group)
             spared = advice.others_busy - advice.others_busy_after

@@ -5,12 +5,13 @@ from datetime import datetime
 from typing import Final
 
 from streamer.domain.channel_load import erlangs_for
-from streamer.lab.load import Advice, Fit, GroupThere, Growth, LoadReport, RepeaterLoad
+from streamer.lab.load import Advice, Fit, Growth, LoadReport, RepeaterLoad
 from streamer.reading.text import age, plural, table, wrap
 
 OFTEN: Final = 0.1
 """An over of ten finds the repeater busy: a mark to read the loads by, no limit of anything."""
 MOST_CLASHES: Final = 10
+MOST_GROWN: Final = 15
 FITS: Final = 2.0
 """Standard deviations: chance alone goes beyond them one time in twenty."""
 
@@ -113,20 +114,23 @@ def _groups(report: LoadReport) -> Iterator[str]:
             str(one.overs),
             _share(one.busy, one.overs),
             _share(one.busy_waiting, one.overs),
-            _met(one),
+            _share(one.met, one.overs),
+            str(one.met),
+            str(one.met_heard),
         ]
         for one in report.groups
     ]
-    heads = ["GROUP", "REPEATER", "MEMBERS", "OVERS", "FORMULA", "WAITING", "MEASURED"]
+    heads = ["GROUP", "REPEATER", "MEMBERS", "OVERS", "FORMULA", "WAITING", "MEASURED", "MET",
+             "LOCAL"]  # fmt: skip
     yield from table(heads, rows, "  ") or ["  no over to a group"]
     if rows:
+        yield from wrap(
+            "FORMULA: blocked overs are given up; WAITING: the most, all wait their turn; MET: "
+            "overs begun in others' air, LOCAL: of them by somebody who was there and could have "
+            "listened.",
+            "  ",
+        )
         yield from wrap(_fit_words(report.fit), "  ")
-
-
-def _met(one: GroupThere) -> str:
-    """Whose operators could have listened is told apart: their overs should not meet others."""
-    by_listeners = f", {one.met_heard} heard there" if one.met and one.met_heard else ""
-    return f"{_share(one.met, one.overs)} ({one.met}{by_listeners})"
 
 
 def _fit_words(fit: Fit) -> str:
@@ -137,9 +141,9 @@ def _fit_words(fit: Fit) -> str:
         "or less: "
     )
     if fit.met < low - FITS * fit.spread:
-        return text + "it is too dark here; people wait for each other."
+        return text + "it says too many here: people wait for each other."
     if fit.met > high + FITS * fit.spread:
-        return text + "it is too bright here; overs come in bursts. Trust what was measured."
+        return text + "it says too few here: overs come in bursts. Trust what was measured."
     return text + "it fits."
 
 
@@ -151,8 +155,11 @@ def _clashes(report: LoadReport) -> Iterator[str]:
         for one in report.clashes[:MOST_CLASHES]
     ]
     yield from table(["GROUPS", "OVERS", "BOTH ON AIR", "MOST ON"], rows, "  ") or ["  none"]
-    if len(report.clashes) > MOST_CLASHES:
-        yield f"  and {len(report.clashes) - MOST_CLASHES} more; --json has all"
+    yield from _rest(len(report.clashes) - len(rows))
+
+
+def _rest(count: int) -> list[str]:
+    return [f"  and {count} more; --json has all"] if count else []
 
 
 def _growth(growth: Growth) -> Iterator[str]:
@@ -171,11 +178,12 @@ def _growth(growth: Growth) -> Iterator[str]:
         yield "  1 erlang and more does not fit on the air: some would give up."
     rows = [
         [one.group, one.repeater, str(one.overs), _percent(one.chance), _percent(one.chance_grown)]
-        for one in growth.others
+        for one in growth.others[:MOST_GROWN]
     ]
     if rows:
         yield "  Others find the repeater busy, by the formula:"
         yield from table(["GROUP", "REPEATER", "OVERS", "NOW", "THEN"], rows, "  ")
+        yield from _rest(len(growth.others) - len(rows))
     else:
         yield "  No other group was there."
 
@@ -210,8 +218,8 @@ def _advice_words(advice: Advice) -> str:
             f"to {advice.instead} is not counted."
         )
     return (
-        f"Bar {advice.group} on {advice.repeater}: {spared} It cuts {people} off that keyed to it "
-        "and were there: only with their consent, and with another repeater for them."
+        f"Bar {advice.group} on {advice.repeater}: {spared} It cuts off {people} there that keyed "
+        "to it: only with their consent, and with another repeater for them."
     )
 
 

@@ -14,7 +14,7 @@ from streamer.config import RegionView
 from streamer.journal import lines as journal
 from streamer.journal.lines import Line
 from streamer.journal.reader import JournalError, region_of
-from streamer.lab.acting import Acting
+from streamer.lab.acting import do_again
 from streamer.lab.feed import Feed
 from streamer.state import keys
 from streamer.state.entries import Entry
@@ -139,7 +139,7 @@ class Replay:
     def _take(self, line: Line, noted_ms: int) -> None:
         kind = line["kind"]
         if kind == journal.BEGIN and self._given is not None and not self._hands:
-            self._begin(self._given, noted_ms)
+            self.begin(self._given, noted_ms)
         elif kind == journal.REGION:
             self._region(line, noted_ms)
         elif self._feed is None:
@@ -172,7 +172,7 @@ class Replay:
         view = region_of(line)
         self._settings = line["settings"]
         if not self._hands:
-            self._begin(view, noted_ms)
+            self.begin(view, noted_ms)
             return
         self._merge()
         self._set_clock(noted_ms)
@@ -183,7 +183,8 @@ class Replay:
         self.store.prepare(noted_ms)
         self._look()
 
-    def _begin(self, view: RegionView, noted_ms: int) -> None:
+    def begin(self, view: RegionView, noted_ms: int) -> None:
+        """Begin with a region file at a time; `play` does so by itself."""
         self._set_clock(noted_ms)
         self._hands = [_Hand(store, self.clock) for store in self._stores(view)]
         self._feed = Feed(view)
@@ -204,9 +205,9 @@ class Replay:
             return
         self._merge()
         # What was ordered may concern what had only just come about.
-        self._set_clock(to_ms(entry.at))
+        self._set_clock(line["noted_ms"])
         self._look()
-        wrong = Acting(self.store, self.clock).again(entry)
+        wrong = do_again(self.store, entry)
         if wrong is None:
             self.played.acts += 1
         else:

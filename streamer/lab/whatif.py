@@ -13,7 +13,7 @@ follows. So what is counted as lost is the least that a failure costs people who
 
 from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
@@ -21,8 +21,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from streamer.config import RegionView
 from streamer.domain.coverage import Basis
+from streamer.lab.load_air import gateway_of
 from streamer.lab.whatif_ears import Ears
 from streamer.lab.whatif_scene import Audience, Bools, Ints, Scene
 
@@ -32,6 +32,9 @@ _SEED: Final = 1
 """Of the draws that an interval is made by: the same question gets the same answer."""
 _LOW_PCT, _HIGH_PCT = 5, 95
 _MINUTE_MS: Final = 60_000
+_ENOUGH: Final = 10.0
+"""So many minutes of which something is known weigh as much as what is known elsewhere. Chosen, no
+source."""
 
 
 class Rest(StrEnum):
@@ -89,9 +92,14 @@ class Tally:
     rests: Mapping[Rest, float]
 
     @property
-    def worst(self) -> float:
-        """What is expected to be lost, and all that is not known."""
-        return self.lost + self.unknown
+    def known(self) -> float:
+        return self.touched - self.unknown
+
+    def likely(self, share: float) -> float:
+        """To rank by, for which what is unknown must be something: lost in the same share as what
+        is known here; where little is, in the `share` of elsewhere."""
+        here = (self.lost + _ENOUGH * share) / (self.known + _ENOUGH)
+        return self.lost + self.unknown * here
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,10 +138,16 @@ class Loss:
     people: tuple[Person, ...]
 
     @property
-    def worst_min(self) -> float:
-        """What failures are ranked by: minutes out of reach or blind, those included that may have
-        been so."""
-        return self.out_of_reach_min.worst + self.blind_min.worst
+    def minutes(self) -> tuple[Tally, Tally]:
+        return self.out_of_reach_min, self.blind_min
+
+
+@dataclass(frozen=True, slots=True)
+class Ranked:
+    """A loss, and the minutes it is ranked by: out of reach or blind, see `Tally.likely`."""
+
+    loss: Loss
+    minutes: float
 
 
 def fates(scene: Scene, ears: Ears, failure: Failure) -> Fates:
@@ -203,6 +217,8 @@ def tally(scene: Scene, found: Fates, weight: Floats) -> Tally:
     chance, weight = found.chance[judged], weight[judged]
     low, high = interval(chance, weight, scene.station_of[judged])
     lost = float((weight * (1 - chance)).sum())
+    # What is rare and much may be more on average than in nine cases of ten.
+    low, high = min(low, lost), max(high, lost)
     return Tally(sum(rests.values()), lost, low, high, rests[Rest.UNKNOWN], rests)
 
 
@@ -291,13 +307,11 @@ def _people(scene: Scene, found: Fates, minutes: Floats) -> tuple[Person, ...]:
     return tuple(sorted(people, key=lambda p: (-(p.minutes_lost + p.minutes_unknown), p.station)))
 
 
-def single_failures(view: RegionView, heard_on: Iterable[str]) -> list[Failure]:
-    """Each repeater off, each gateway off that has several, each gateway cut; those of the region
-    file and those that the day heard."""
-    repeaters = sorted({*view.sites, *heard_on})
+def single_failures(repeaters: Sequence[str]) -> list[Failure]:
+    """Each repeater off, each gateway off that has several, each gateway cut."""
     by_gateway: dict[str, list[str]] = defaultdict(list)
     for repeater in repeaters:
-        by_gateway[repeater.partition("/")[0]].append(repeater)
+        by_gateway[gateway_of(repeater)].append(repeater)
     found = [Failure(f"{repeater} off", frozenset({repeater})) for repeater in repeaters]
     found += [
         Failure(f"{gateway} off", frozenset(own))
@@ -308,8 +322,12 @@ def single_failures(view: RegionView, heard_on: Iterable[str]) -> list[Failure]:
     return found
 
 
-def rank(scene: Scene, ears: Ears, failures: Iterable[Failure]) -> list[Loss]:
-    """What each would have cost, the worst first: by `Loss.worst_min`, then by overs."""
+def rank(scene: Scene, ears: Ears, failures: Iterable[Failure]) -> list[Ranked]:
+    """What each would have cost, the worst first."""
     losses = [lose(scene, ears, failure) for failure in failures]
-    losses.sort(key=lambda loss: (-loss.worst_min, -loss.overs.worst, loss.failure.name))
-    return losses
+    known = sum(tally.known for loss in losses for tally in loss.minutes)
+    lost = sum(tally.lost for loss in losses for tally in loss.minutes)
+    share = lost / known if known > 0 else 1.0
+    ranked = [Ranked(loss, sum(tally.likely(share) for tally in loss.minutes)) for loss in losses]
+    ranked.sort(key=lambda one: (-one.minutes, -one.loss.overs.touched, one.loss.failure.name))
+    return ranked

@@ -7,7 +7,7 @@ from statistics import median_low
 import numpy as np
 from pydantic import ValidationError
 
-from streamer.config import Gateway, RegionView, Site
+from streamer.config import Gateway, Site
 from streamer.lab.whatif import interval
 from streamer.lab.whatif_ears import Ears
 from streamer.lab.whatif_scene import Scene
@@ -35,7 +35,7 @@ class Gain:
     unknown: int
 
 
-def new_site(text: str, view: RegionView) -> tuple[Site, tuple[str, ...]]:
+def new_site(text: str, others: Mapping[str, Site]) -> tuple[Site, tuple[str, ...]]:
     """A site as typed in FORM, with notes on what was taken for what was not said.
 
     Raises ValueError saying what is wrong.
@@ -58,9 +58,9 @@ def new_site(text: str, view: RegionView) -> tuple[Site, tuple[str, ...]]:
     site = Site(
         f"{gateway}/{told.id}", gateway, told.lat, told.lon, told.antenna_m, None, told.freq_mhz
     )
-    if site.repeater in view.sites:
+    if site.repeater in others:
         raise ValueError(f"{text!r}: {site.repeater} is in the region already; choose another name")
-    return _completed(site, view.sites)
+    return _completed(site, others)
 
 
 def _completed(site: Site, others: Mapping[str, Site]) -> tuple[Site, tuple[str, ...]]:

@@ -24,16 +24,17 @@ told again after so many others counts again."""
 
 
 def air_time_of(
-    lasted_ms: int, heard_on: str, wanted: Collection[str], everywhere: Collection[str]
+    lasted_ms: Collection[int], heard_on: str, wanted: Collection[str], everywhere: Collection[str]
 ) -> AirSums:
-    """What one over of `lasted_ms` takes, and would take on every repeater.
+    """What overs of one fan-out take that one repeater heard, and would take on every repeater.
 
     Where it was heard it is on the air already, so that repeater sends for neither. A repeater
     that is wanted counts among all, also where the region file does not name it (open_gateways).
     """
     carried = len(set(wanted) - {heard_on})
     flooded = len({*everywhere, *wanted} - {heard_on})
-    return AirSums(1, lasted_ms, carried * lasted_ms, flooded * lasted_ms)
+    all_ms = sum(lasted_ms)
+    return AirSums(len(lasted_ms), all_ms, carried * all_ms, flooded * all_ms)
 
 
 class AirTime:
@@ -60,13 +61,15 @@ class AirTime:
                 fresh.setdefault(over, keying)
         if not fresh:
             return
-        wanted = self._store.wanted_on(sorted({k.group for k in fresh.values()}))
+        lasted_ms: dict[tuple[str, str, int], list[int]] = defaultdict(list)
+        for k in fresh.values():
+            lasted_ms[k.group, k.repeater, k.ms // HOUR_MS].append(k.end_ms - k.ms)
+        wanted = self._store.wanted_on(sorted({group for group, _, _ in lasted_ms}))
         sites = self._store.view.sites
         by_hour: dict[int, AirSums] = defaultdict(AirSums)
-        for k in fresh.values():
-            if k.group in wanted:
-                cost = air_time_of(k.end_ms - k.ms, k.repeater, wanted[k.group], sites)
-                by_hour[k.ms // HOUR_MS] += cost
+        for (group, heard_on, hour), overs_ms in lasted_ms.items():
+            if group in wanted:
+                by_hour[hour] += air_time_of(overs_ms, heard_on, wanted[group], sites)
         self._store.add_air_sums(by_hour, merged.received_ms)
         self._remember(fresh)
         total = sum(by_hour.values(), AirSums())

@@ -109,4 +109,5 @@ class OrdersSeen:
         if not self._begun:
             self._begun = True
             entries = [(entry, text) for entry, text in entries if wanted_at_first(entry)]
-        return [text for _, text in sorted(entries, key=lambda pair: pair[0].at)]
+        # Of the same millisecond: each part of the log has its newest first.
+        return [text for _, text in sorted(reversed(entries), key=lambda pair: pair[0].at)]

@@ -424,6 +424,36 @@ def test_members_that_another_repeater_hears_as_well_may_move() -> None:
     assert second.others_busy_after == 0
 
 
+def test_a_repeater_that_heard_less_than_half_of_them_will_not_do() -> None:
+    """Of 20 overs mill heard 9, then 10."""
+    for count, instead in ((9, None), (10, MILL)):
+        made = crowded()
+        some = {o.over for o in made.overs if o.group == "SUPPLY"}
+        also = set(sorted(some)[:count])
+        overs = tuple(
+            replace(o, heard=(*o.heard, Hearing(MILL, None, None))) if o.over in also else o
+            for o in made.overs
+        )
+        found = {a.group: a for a in report(replace(made, overs=overs)).advice}
+        assert (found["SUPPLY"].instead if "SUPPLY" in found else None) == instead
+
+
+def test_few_members_count_more_than_a_little_more_spared() -> None:
+    """RESCUE, 0.5 of the hour, is sent on to lake, where it has 3 stations that key 1 s each to it;
+    SHORE, sent on for 0.25, has none. SUPPLY's 20 overs at lake are spared most without RESCUE, but
+    that costs 3 members: SHORE first, though it spares less."""
+    heard = [over(f"QA1A{c}", "RESCUE", 3000 + n, 3001 + n, LAKE) for n, c in enumerate("ABC")]
+    made = crowded()
+    shore = [over("QA3AA", "SHORE", s, s + 45, RIDGE) for s in range(90, 3600, 180)]
+    overs = sorted((*made.overs, *heard, *shore), key=lambda o: (o.began_ms, o.station))
+    carried = (*made.carried, CarriedSpan("SHORE", LAKE, at(0), at(HOUR_S)))
+    first, second = report(replace(made, overs=tuple(overs), carried=carried)).advice[:2]
+    assert (first.group, first.repeater, first.members) == ("SHORE", LAKE, 0)
+    assert (second.group, second.repeater, second.members) == ("RESCUE", LAKE, 3)
+    spared = [a.others_busy - a.others_busy_after for a in (first, second)]
+    assert spared[0] < spared[1] < 4 * spared[0]
+
+
 def test_there_is_no_advice_where_nothing_is_to_be_gained() -> None:
     assert report().advice == ()  # less than one over in all
 

@@ -1,6 +1,7 @@
 """`streamer load` on a journal of a few lines, as the command line calls it."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,8 @@ from streamer.lab.load_text import load_lines
 from streamer.lab.load_weigh import weigh
 from streamer.reading.text import WIDTH
 from tests.lab.test_gather import begin, ended, heard, route, settings
-from tests.lab.test_load import MILL, PAPER, crowded, day
+from tests.lab.test_load import LAKE, MILL, PAPER, crowded, day, over
+from tests.lab.test_load import region as paper_region
 from tests.state.scene import region
 
 T0_MS = 1_800_000_000_000
@@ -87,7 +89,7 @@ def test_the_text(journal: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert "Region scene, 2 overs in 1 h: 2027-01-15 08:00Z to 2027-01-15 09:00Z" in out
     flat = " ".join(out.split())
     assert "lake/uhf 2 0.275 0.025 0.250 0.275 01-15 08:00Z" in flat
-    assert "TALK lake/uhf 1 1 25.0 % 25.0 % 100.0 % (1, 1 heard there)" in flat
+    assert "TALK lake/uhf 1 1 25.0 % 25.0 % 100.0 % 1 1 " in flat
     assert "lake/uhf 01-15 08:00Z 2 90 s 900 s 0.275" in flat
     assert "NET and TALK 1 90 s lake/uhf" in flat
     assert "If NET gets 1 more member like the 1 that keyed (1.0 overs each)" in flat
@@ -192,6 +194,29 @@ def test_advice_in_words() -> None:
     assert "1 station must follow, or will be cut off" in text
 
 
+def test_a_bar_that_costs_members_says_so() -> None:
+    made = crowded()
+    heard = over("QA1AB", "RESCUE", 3400, 3401, LAKE)
+    overs = tuple(sorted((*made.overs, heard), key=lambda o: o.began_ms))
+    text = " ".join(" ".join(load_lines(load_report(weigh(replace(made, overs=overs))))).split())
+    assert "It cuts off 1 station there that keyed to it: only with their consent" in text
+
+
+def test_long_lists_are_cut() -> None:
+    """Sixteen other groups where RESCUE grows, fifteen of them told."""
+    names = [f"G{n:02}" for n in range(16)]
+    overs = [over(f"QB{n}AA", name, 10 * n, 10 * n + 5, LAKE) for n, name in enumerate(names)]
+    made = day(
+        over("QA1AA", "RESCUE", 0, 200, LAKE), *overs, view=paper_region(**{n: {} for n in names})
+    )
+    report = load_report(weigh(made), {"RESCUE": 1})
+    assert len(report.growth[0].others) == len(report.clashes) == 16
+    lines = load_lines(report)
+    assert "  and 1 more; --json has all" in lines  # of the 15 groups
+    assert "  and 6 more; --json has all" in lines  # of the 10 pairs
+    assert all(len(line) <= WIDTH for line in lines)
+
+
 def test_the_model_is_judged_in_words() -> None:
     """On paper (test_load): 2 met of 6, expected 44/79 + 23/99 + 2/36 + 1/5 = 1.04, with waiting
     0.6 + 0.25 + 2/36 + 0.2 = 1.11."""
@@ -200,6 +225,26 @@ def test_the_model_is_judged_in_words() -> None:
         "Together 2 of 6 overs began in others' air; the formula expects 1.0, with waiting 1.1, by "
         "chance alone 1.8 more or less: it fits."
     ) in text
+
+
+def test_a_model_that_does_not_fit_is_told() -> None:
+    """In `crowded` all 20 overs of SUPPLY fall into RESCUE's: 20 met, 11 expected (10 and 1), 2
+    standard deviations are 2 * sqrt(20 * 1/4 + 20 * 0.0475) = 4.9. Where they key in its pauses
+    none does."""
+    text = " ".join(" ".join(load_lines(load_report(weigh(crowded())))).split())
+    assert "expects 11.0, with waiting 11.0, by chance alone 4.9 more or less" in text
+    assert "it says too few here: overs come in bursts" in text
+    overs = [
+        replace(o, began_ms=o.began_ms + 90_000, ended_ms=o.ended_ms + 90_000)
+        if o.group == "SUPPLY"
+        else o
+        for o in crowded().overs
+    ]
+    ordered = tuple(sorted(overs, key=lambda o: o.began_ms))
+    text = " ".join(
+        " ".join(load_lines(load_report(weigh(replace(crowded(), overs=ordered))))).split()
+    )
+    assert "it says too many here: people wait for each other" in text
 
 
 def test_a_silent_day_in_words() -> None:

@@ -117,15 +117,16 @@ def test_what_one_over_costs() -> None:
     """10 s heard on a, wanted on a, b and c of five: sent on b and c, 2 x 10 s; flooded on b, c,
     d and e, 4 x 10 s. Heard on d, which nobody wants: sent on a, b and c. Nobody wants it: 0."""
     five = ("a", "b", "c", "d", "e")
-    assert air_time_of(10_000, "a", ("a", "b", "c"), five) == AirSums(1, 10_000, 20_000, 40_000)
-    assert air_time_of(10_000, "d", ("a", "b", "c"), five) == AirSums(1, 10_000, 30_000, 40_000)
-    assert air_time_of(10_000, "a", (), five) == AirSums(1, 10_000, 0, 40_000)
+    assert air_time_of([10_000], "a", ("a", "b", "c"), five) == AirSums(1, 10_000, 20_000, 40_000)
+    assert air_time_of([10_000], "d", ("a", "b", "c"), five) == AirSums(1, 10_000, 30_000, 40_000)
+    assert air_time_of([10_000], "a", (), five) == AirSums(1, 10_000, 0, 40_000)
+    assert air_time_of([6000, 4000], "a", ("b",), five) == AirSums(2, 10_000, 10_000, 40_000)
 
 
 def test_what_the_region_file_does_not_name_is_not_saved() -> None:
     """With open_gateways x may be wanted and y may hear: wanted on a and x of a, b, x; heard on y,
     it would go to all three."""
-    assert air_time_of(1000, "y", ("a", "x"), ("a", "b")) == AirSums(1, 1000, 2000, 3000)
+    assert air_time_of([1000], "y", ("a", "x"), ("a", "b")) == AirSums(1, 1000, 2000, 3000)
 
 
 def test_no_fan_out_costs_more_than_flooding() -> None:
@@ -141,7 +142,7 @@ def test_no_fan_out_costs_more_than_flooding() -> None:
             if name != heard:
                 carried += lasted_ms if name in wanted else 0
                 flooded += lasted_ms if name in wanted or name in everywhere else 0
-        found = air_time_of(lasted_ms, heard, wanted, everywhere)
+        found = air_time_of([lasted_ms], heard, wanted, everywhere)
         assert (found.carried_ms, found.flooded_ms) == (carried, flooded)
         assert found.carried_ms <= found.flooded_ms
 

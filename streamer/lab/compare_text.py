@@ -1,0 +1,118 @@
+"""What a comparison of settings found, for a terminal."""
+
+from collections.abc import Iterator
+from typing import Final
+
+from streamer.lab.compare_report import FEW_DAYS, CompareReport, Measured
+from streamer.reading.text import age, plural, table, wrap
+
+MOST_BUSY: Final = 12
+"""Repeaters and groups listed at most."""
+
+
+def compare_lines(report: CompareReport) -> list[str]:
+    """The table, the outcome, and what both rest on."""
+    return [
+        *_head(report), "", *_table(report), "", *_causes(report), "",
+        *_busiest(report), "", *_outcome(report), "", *_mind(report),
+    ]  # fmt: skip
+
+
+def _head(report: CompareReport) -> Iterator[str]:
+    span_s = (report.until_at - report.from_at).total_seconds()
+    yield from wrap(
+        f"Region {report.region}, {report.from_at:%Y-%m-%d %H:%M}Z to "
+        f"{report.until_at:%Y-%m-%d %H:%M}Z ({age(span_s)}, {plural(report.days, 'UTC date')}): "
+        f"{plural(report.overs, 'over')} of {plural(report.stations, 'station')}, "
+        f"{report.overs_to_groups} to groups; {plural(len(report.settings), 'setting')}"
+    )
+    for note in report.notes:
+        yield from wrap(f"Note: {note}", "", "      ")
+
+
+def _table(report: CompareReport) -> list[str]:
+    false = "FALSE" if report.truth_known else ""
+    heads = ["", "SETTING", "CARRIED", "WASTED", "MISSED", "ALERTS", "OUT", false, "MOVES",
+             "CHANGES"]  # fmt: skip
+    rows = [
+        [
+            "*" if one.on_front else "",
+            one.setting,
+            age(one.carried_s),
+            age(one.wasted_s),
+            str(one.missed),
+            str(one.alerts),
+            str(one.out_of_reach),
+            f"{one.false_alerts}/{one.alerts_judged}" if report.truth_known else "",
+            str(one.moves),
+            str(one.changes),
+        ]
+        for one in report.settings
+    ]
+    alerts = "false alerts" if report.truth_known else "alerts"
+    return [
+        *table(heads, rows),
+        *wrap(f"* no other setting is at least as good in waste, missed overs and {alerts}"),
+    ]
+
+
+def _causes(report: CompareReport) -> list[str]:
+    causes = list(report.settings[0].missed_by_cause)
+    rows = [
+        [one.setting, *(str(one.missed_by_cause[cause]) for cause in causes)]
+        for one in _shown(report)
+    ]
+    return ["Why overs were missed", *table(["SETTING", *(c.upper() for c in causes)], rows, "  ")]
+
+
+def _shown(report: CompareReport) -> list[Measured]:
+    """The setting as it is, and the one to take."""
+    numbers = dict.fromkeys((0, report.advised.number))
+    return [report.settings[number] for number in numbers]
+
+
+def _busiest(report: CompareReport) -> list[str]:
+    own, new = report.settings[0], report.settings[report.advised.number]
+    after = {(one.group, one.repeater): one for one in new.by_repeater}
+    keys = {(one.group, one.repeater): one for one in own.by_repeater}
+    names = sorted(
+        {*keys, *after},
+        key=lambda key: (-(keys[key].carried_s if key in keys else 0.0), key),
+    )
+    rows = []
+    for key in names[:MOST_BUSY]:
+        row = [*key]
+        for found in (keys, after) if new is not own else (keys,):
+            one = found.get(key)
+            row += [age(one.carried_s), age(one.wasted_s)] if one else ["-", "-"]
+        rows.append(row)
+    heads = ["GROUP", "REPEATER", "CARRIED", "WASTED"]
+    if new is not own:
+        heads += ["THEN CARRIED", "THEN WASTED"]
+    more = len(names) - MOST_BUSY
+    rest = [f"  and {more} more, see --json"] if more > 0 else []
+    return ["Air-time by group and repeater", *table(heads, rows, "  "), *rest]
+
+
+def _outcome(report: CompareReport) -> Iterator[str]:
+    advised = report.advised
+    if not advised.change:
+        yield from wrap(f"Keep the region file as it is: {advised.reason}.")
+    else:
+        lines = "this line" if len(advised.change) == 1 else "these lines"
+        yield from wrap(f"Change {lines} in your region file ({advised.reason}):")
+        for line in advised.change:
+            yield f"  {line}"
+    few = " That is little: compare again on other days before you rely on it." if (
+        report.days < FEW_DAYS
+    ) else ""  # fmt: skip
+    yield from wrap(f"This rests on {plural(report.days, 'day')} recorded.{few}")
+
+
+def _mind(report: CompareReport) -> Iterator[str]:
+    for meaning in report.meanings:
+        yield from wrap(meaning, "", "  ")
+    yield from wrap(report.assumption)
+    if report.truth_known:
+        yield from wrap("Where the truth was given it was taken instead.")
+    yield from wrap(f"Mind: {' '.join(report.cautions)}", "", "      ")
