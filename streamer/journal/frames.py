@@ -8,6 +8,7 @@ import zstandard
 
 MAGIC: Final = b"\x28\xb5\x2f\xfd"
 """The first bytes of a frame; RFC 8878, 3.1.1."""
+NOT_ENDED: Final = "the last part was not ended"
 _CHUNK: Final = 1 << 18
 _LARGEST: Final = 1 << 26
 """Of a frame's content held back until its checksum is known; a writer of ours keeps far below."""
@@ -39,7 +40,7 @@ def frames(content: bytes, on_trouble: Callable[[str], None]) -> Iterator[bytes]
         if not decoder.eof:
             # A killed worker, a full disk, or a file that is being written just now.
             lines = text.count(b"\n")
-            on_trouble(f"byte {at}: the last part was not ended; {lines} lines of it are read")
+            on_trouble(f"byte {at}: {NOT_ENDED}; {lines} lines of it are read")
         yield text
         at = read
 

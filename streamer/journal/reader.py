@@ -18,7 +18,7 @@ from pydantic_core import from_json
 
 from streamer.config import Region, RegionView
 from streamer.journal import lines as make
-from streamer.journal.frames import MAGIC, frames
+from streamer.journal.frames import MAGIC, NOT_ENDED, frames
 from streamer.journal.lines import Line
 from streamer.journal.names import SUFFIX, files_in, sums_of
 
@@ -44,8 +44,7 @@ class Head:
 
 @dataclass(slots=True)
 class Report:
-    """What a file holds. `whole`: it was closed, nothing is damaged, and its checksum is right
-    where it has one."""
+    """What a file holds, and what is wrong with it."""
 
     path: Path
     size_bytes: int
@@ -59,8 +58,10 @@ class Report:
     troubles: list[str] = field(default_factory=list)
 
     @property
-    def whole(self) -> bool:
-        return self.closed and self.summed is not False and not self.troubles
+    def damaged(self) -> bool:
+        """Something of it cannot be read, or is not what was written. A last part that was not
+        ended is no damage."""
+        return any(NOT_ENDED not in trouble for trouble in self.troubles)
 
 
 def find_files(paths: Iterable[Path]) -> list[Path]:

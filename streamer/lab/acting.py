@@ -25,8 +25,14 @@ def do_again(store: Store, entry: Entry) -> str | None:
     return None
 
 
+def _two(entry: Entry) -> tuple[str, str]:
+    """The group and the station or repeater that an act was about."""
+    group, _, other = entry.subject.partition(" ")
+    return group, other
+
+
 def _order(acts: Acts, entry: Entry, kind: OrderKind) -> None:
-    group, repeater = entry.subject.split(" ")
+    group, repeater = _two(entry)
     until_ms = to_ms(datetime.fromisoformat(entry.details["until"]))
     for_s = (until_ms - to_ms(entry.at)) / 1000
     acts.order(group, repeater, kind, for_s, entry.by, entry.note)
@@ -41,13 +47,13 @@ _KNOWN: Final[dict[Act, Callable[[Acts, Entry], object]]] = {
     Act.ACKNOWLEDGE: lambda acts, e: acts.acknowledge(
         e.subject, e.by, e.note, bool(e.details.get("take_over"))
     ),
-    Act.CHECK_OUT: lambda acts, e: acts.check_out(*e.subject.split(" "), e.by, e.note),
+    Act.CHECK_OUT: lambda acts, e: acts.check_out(*_two(e), e.by, e.note),
     Act.PIN: lambda acts, e: _order(acts, e, OrderKind.PIN),
     Act.BAR: lambda acts, e: _order(acts, e, OrderKind.BAR),
-    Act.LIFT: lambda acts, e: acts.lift(*e.subject.split(" "), e.by, e.note),
+    Act.LIFT: lambda acts, e: acts.lift(*_two(e), e.by, e.note),
     Act.START_ROLL_CALL: lambda acts, e: acts.start_roll_call(e.subject, e.by),
     Act.END_ROLL_CALL: lambda acts, e: acts.end_roll_call(e.subject, e.by),
-    Act.MARK_ANSWERED: lambda acts, e: acts.answered(*e.subject.split(" "), e.by, e.note),
+    Act.MARK_ANSWERED: lambda acts, e: acts.answered(*_two(e), e.by, e.note),
     Act.START_DUTY: lambda acts, e: acts.start_duty(
         e.details["title"], DutyKind(e.details["kind"]), e.details["groups"], e.by, e.note
     ),

@@ -175,22 +175,27 @@ def lines_to_change(view: RegionView, setting: Setting) -> list[str]:
     """What to write into the region file, a line a change: `[policy] linger_s = 180 (now 120)`."""
     found = []
     for change in setting.changes:
+        now, new = _now_and_new(view, setting, change)
         if change.group is None:
-            now = getattr(view.region.policy, change.name)
-            found.append(f"[policy] {change.name} = {said(change.value)} (now {said(now)})")
-            continue
-        group = view.groups[change.group]
-        where = f'[[group]] name = "{change.group}":'
-        if change.name in LISTS:
-            new, now = lists(group, setting.changes)[change.name], getattr(group, change.name)
-            line = f"{where} {change.name} = {_toml_list(new)} (now {_toml_list(now)})"
+            line = f"[policy] {change.name} = {new}"
+        elif change.name in LISTS:
+            line = f'[[group]] name = "{change.group}": {change.name} = {new}'
         else:
-            now = getattr(view.policies[change.group], change.name)
-            told = f"{change.name} = {said(change.value)}"
-            line = f"{where} policy = {{ {told} }} (now {said(now)})"
-        if line not in found:
+            line = f'[[group]] name = "{change.group}": policy = {{ {change.name} = {new} }}'
+        line = f"{line} (now {now})"
+        if new != now and line not in found:
             found.append(line)
     return found
+
+
+def _now_and_new(view: RegionView, setting: Setting, change: Change) -> tuple[str, str]:
+    if change.group is None:
+        return said(getattr(view.region.policy, change.name)), said(change.value)
+    group = view.groups[change.group]
+    if change.name in LISTS:
+        new = lists(group, setting.changes)[change.name]
+        return _toml_list(getattr(group, change.name)), _toml_list(new)
+    return said(getattr(view.policies[change.group], change.name)), said(change.value)
 
 
 def _toml_list(names: Sequence[str]) -> str:

@@ -1,5 +1,5 @@
-"""Recorded days of the demo's invented region, in no time: what its repeaters would have told, taken
-in by the worker's own intake, as journal lines."""
+"""Recorded days of the demo's invented region, in no time: what its repeaters would have told, as
+the worker's own intake makes journal lines of it."""
 
 import json
 from functools import cache
@@ -20,7 +20,7 @@ from streamer.worker.batch import Batch
 from streamer.worker.intake import Intake
 
 BEGIN_MS = 1_800_000_000_000
-STATIONS = 60
+STATIONS = 40
 BOOT = "0190000000000001"
 
 
