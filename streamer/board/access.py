@@ -100,6 +100,7 @@ class Access:
         self.sessions = Sessions(clock)
         self.users = Users(settings.users) if settings.users else None
         self.passwords = passwords or Passwords()
+        self._local_role = Role.VIEW if settings.read_only else Role.ADMIN
         self.attempts = Attempts(clock)
         self._hashing = CapacityLimiter(_HASHED_AT_ONCE)
         self._hashes = 0
@@ -125,7 +126,7 @@ class Access:
         if path.startswith(API_PREFIX):
             reads_page = path == SESSION_PATH and request.method == "GET"
         if session is None and self.settings.local and reads_page:
-            token, session = self.sessions.begin(LOCAL_NAME, Role.ADMIN, "")
+            token, session = self.sessions.begin(LOCAL_NAME, self._local_role, "")
             return _Visit(session, token, is_new=True)
         return _Visit(session, token)
 
@@ -152,7 +153,7 @@ class Access:
         if session is not None:
             return Who(session.name, session.role, session.csrf_token, self.settings.local)
         if self.settings.local:
-            return Who(LOCAL_NAME, Role.ADMIN, "", local=True)
+            return Who(LOCAL_NAME, self._local_role, "", local=True)
         return Who("", Role.PUBLIC, "", local=False)
 
     def allows(self, who: Who, role: Role) -> bool:

@@ -4,7 +4,7 @@ import secrets
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from functools import partial
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, Protocol
 
 import anyio
 from fastapi import Depends, FastAPI
@@ -15,11 +15,22 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 
 from streamer import __version__
-from streamer.board import access, acting, api, base_layer, feed, headers, pages, problems
+from streamer.board import (
+    access,
+    acting,
+    api,
+    base_layer,
+    feed,
+    headers,
+    pages,
+    problems,
+    replaying,
+)
 from streamer.board.access import Role, need
 from streamer.board.base_layer import NO_BASE_LAYER, load_base_layer
 from streamer.board.feed import Feed
 from streamer.board.picture import Picture
+from streamer.board.replaying import Playing
 from streamer.board.settings import BoardSettings
 from streamer.board.users import Passwords
 from streamer.board.watch import Watch
@@ -35,6 +46,20 @@ REDIS_WITHIN_S: Final = 1.0
 """Longer than Redis takes for anything that is asked here, short enough to wait for."""
 OPENAPI_PATH: Final = "/api/openapi.json"
 _SESSION_ANSWERS: Final = (400, 401, 403, 409, 411, 413, 421, 422, 429)
+
+
+class Keeper(Protocol):
+    """Keeps the picture up to date while the app runs."""
+
+    def start(self) -> None:
+        """Begin, in a thread of its own."""
+
+    def stop(self) -> None:
+        """Waits for the thread's end."""
+
+    @property
+    def alive(self) -> bool:
+        """Whether it still works."""
 
 
 def assemble(settings: BoardSettings, view: RegionView, clock: Clock) -> FastAPI:
@@ -58,10 +83,12 @@ def create_app(
     picture: Picture,
     client: "Redis",
     clock: Clock,
-    watch: Watch | None = None,
+    watch: Keeper | None = None,
     passwords: Passwords | None = None,
+    replay: Playing | None = None,
 ) -> FastAPI:
-    """The app. `watch` starts and stops with it; without one somebody else feeds `picture`."""
+    """The app. `watch` starts and stops with it; without one somebody else feeds `picture`. With
+    `replay` it shows a record: every page says so, and nobody can act."""
     app = FastAPI(
         title="Board",
         version=__version__,
@@ -75,12 +102,13 @@ def create_app(
     app.state.clock = clock
     app.state.kept = Kept()
     app.state.watch = watch
+    app.state.replay = replay
     app.state.view = picture.view
     app.state.feed = Feed(picture.tables, clock)
     app.state.base_layer = (
         load_base_layer(settings.base_map) if settings.base_map else NO_BASE_LAYER
     )
-    _include(app)
+    _include(app, replay is not None)
     problems.install(app)
     access.install(app, settings, clock, passwords)
     app.add_middleware(problems.UnforeseenMiddleware)
@@ -89,7 +117,7 @@ def create_app(
 
 
 @asynccontextmanager
-async def _lifespan(watch: Watch | None, _app: FastAPI) -> AsyncIterator[None]:
+async def _lifespan(watch: Keeper | None, _app: FastAPI) -> AsyncIterator[None]:
     if watch is not None:
         watch.start()
     try:
@@ -99,13 +127,13 @@ async def _lifespan(watch: Watch | None, _app: FastAPI) -> AsyncIterator[None]:
             await anyio.to_thread.run_sync(watch.stop)
 
 
-def _include(app: FastAPI) -> None:
+def _include(app: FastAPI, replays: bool) -> None:
     viewers = [Depends(need(Role.VIEW))]
     asked = problems.responses(401, 403, 421)
     app.include_router(feed.router)
     app.include_router(api.tables)
     app.include_router(api.asked)
-    app.include_router(acting.router)
+    app.include_router(replaying.router if replays else acting.router)
     app.include_router(access.router, responses=problems.responses(*_SESSION_ANSWERS))
     app.include_router(base_layer.router, dependencies=viewers, responses=asked)
     app.add_api_route(OPENAPI_PATH, _openapi, dependencies=viewers, include_in_schema=False)
@@ -143,7 +171,7 @@ def openapi(app: FastAPI) -> dict[str, Any]:
 
 async def _health(request: Request) -> Response:
     """For a supervisor: whether the board itself works; what it is told is not judged here."""
-    watch: Watch | None = request.app.state.watch
+    watch: Keeper | None = request.app.state.watch
     well = watch is None or watch.alive
     return JSONResponse({"status": "ok" if well else "failing"}, 200 if well else 503)
 

@@ -16,6 +16,7 @@ from fastapi.templating import Jinja2Templates
 from starlette.exceptions import HTTPException
 
 from streamer.board.access import Role, Who, access_of, need, safe_next, visit_of
+from streamer.board.replaying import replay_of
 from streamer.config import RegionView
 from streamer.contract.published import CAUTION
 
@@ -195,6 +196,7 @@ def _page(
         "caution": CAUTION,
         "pages": [(address, text) for address, text, role in _NAVIGATION if who.role.covers(role)],
         "public_page": False,
+        "replay": replay_of(request),
         **fields,
     }
     # The page holds the session's token: no cache may keep it.

@@ -5,7 +5,7 @@ makes those rows, so that a group of which ten messages came at once is worked o
 rules say (who hears, since when a repeater is starved) is asked of `domain`.
 """
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -84,11 +84,12 @@ class _Group:
 
 
 class Picture:
-    """`tables` is what browsers follow."""
+    """`tables` is what browsers follow; `more` are names of tables that somebody else fills."""
 
-    def __init__(self, view: RegionView, now_ms: int) -> None:
+    def __init__(self, view: RegionView, now_ms: int, more: Sequence[str] = ()) -> None:
         self.view = view
-        self.tables = Tables(table_names(view))
+        self._more = tuple(more)
+        self.tables = Tables([*table_names(view), *more])
         self._titles = _titles(view)
         self._groups = {name: _Group() for name in view.groups}
         self._alerts: dict[str, Alert] = {}
@@ -191,7 +192,7 @@ class Picture:
 
     def reload(self, view: RegionView) -> None:
         """Another region file of the same region: groups that it drops go."""
-        self.tables.arrange(table_names(view))  # first: whoever asks by the new view finds them
+        self.tables.arrange([*table_names(view), *self._more])  # first: whoever asks by the new view finds them
         self.view, self._titles = view, _titles(view)
         for name in set(self._groups) - set(view.groups):
             self._forget(name)
@@ -201,6 +202,11 @@ class Picture:
         self._dirty = set(view.groups)
         for alert in self._alerts.values():
             self._put_alert(alert)
+
+    def move_into(self, tables: Tables) -> None:
+        """Be shown, from now on, in tables that browsers follow already."""
+        tables.take_over(self.tables, self._more)
+        self.tables = tables
 
     # -- messages ------------------------------------------------------------------------------
 

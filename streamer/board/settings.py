@@ -53,6 +53,8 @@ class BoardSettings:
     """Show a view without call signs and members' positions to those not signed in."""
     base_map: Path | None = None
     """GeoJSON under the map."""
+    read_only: bool = False
+    """Nobody acts here, also not where nobody signs in."""
 
     @property
     def local(self) -> bool:

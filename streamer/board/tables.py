@@ -138,21 +138,33 @@ class Tables:
     def replace(self, table: str, rows: Mapping[str, BaseModel]) -> None:
         """Have exactly these rows in the table."""
         with self._lock:
-            for key in [key for key in self._latest[table] if key not in rows]:
-                self._drop(table, key)
-            for key, row in rows.items():
-                self._put(table, key, row)
+            self._replace(table, rows)
 
     def arrange(self, names: Collection[str]) -> None:
         """Have these tables. One that is no longer among them is emptied for those who watch it,
         and nobody new finds it."""
         with self._lock:
-            for name in self._names - set(names):
-                for key in list(self._latest[name]):
-                    self._drop(name, key)
-            self._names = frozenset(names)
-            for name in names:
-                self._latest.setdefault(name, {})
+            self._arrange(names)
+
+    def take_over(self, other: "Tables", but: Collection[str] = ()) -> None:
+        """Have the tables and rows of another all at once, those of the tables in `but` apart."""
+        with self._lock:
+            self._arrange(other.names)
+            for name in other.names - set(but):
+                self._replace(name, other._latest[name])
+
+    def _arrange(self, names: Collection[str]) -> None:
+        for name in self._names - set(names):
+            self._replace(name, {})
+        self._names = frozenset(names)
+        for name in names:
+            self._latest.setdefault(name, {})
+
+    def _replace(self, table: str, rows: Mapping[str, BaseModel]) -> None:
+        for key in [key for key in self._latest[table] if key not in rows]:
+            self._drop(table, key)
+        for key, row in rows.items():
+            self._put(table, key, row)
 
     def _put(self, table: str, key: str, row: BaseModel) -> None:
         latest = self._latest[table]

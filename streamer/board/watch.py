@@ -125,11 +125,15 @@ class Watch:
 
     def _look(self) -> None:
         try:
-            now_ms, store = self._clock.now_ms(), self._reader.store
-            sights = lookups.sights(store, now_ms)
-            said = lookups.carrying(self._reader, self.picture.starved())
-            air = air_saved(store.air_sums(hours_of_day(now_ms)), now_ms)
+            look(self.picture, self._reader, self._clock)
         except StoreUnavailable:
             self.picture.redis_away(self._clock.now_ms())
-        else:
-            self.picture.look(sights, said, air, self._clock.now_ms())
+
+
+def look(picture: Picture, reader: Reader, clock: Clock) -> None:
+    """Have a picture told what is asked of Redis. Raises StoreUnavailable."""
+    now_ms, store = clock.now_ms(), reader.store
+    sights = lookups.sights(store, now_ms)
+    said = lookups.carrying(reader, picture.starved())
+    air = air_saved(store.air_sums(hours_of_day(now_ms)), now_ms)
+    picture.look(sights, said, air, clock.now_ms())

@@ -43,6 +43,15 @@ class Alarms:
     false: int = 0
 
 
+@dataclass(frozen=True, slots=True)
+class Alarm:
+    """One alert: last heard, raised (both ms), and whether it came to out of reach."""
+
+    heard_ms: int
+    raised_ms: int
+    out_of_reach: bool
+
+
 class _Kept(tuple[int, ...]):
     """All grains of a station, newest first; cut at a time, it holds as many as the state keeps."""
 
@@ -88,17 +97,17 @@ class Judge:
             return found
         for station in self._stations:
             there = truth.get(self._columns.stations[station])
-            for raised_ms, lost in self._of(station):
+            for alarm in self.of_station(station):
                 found.raised += 1
-                found.out_of_reach += lost
-                within = None if there is None else _within_reach(there, raised_ms)
+                found.out_of_reach += alarm.out_of_reach
+                within = None if there is None else _within_reach(there, alarm.raised_ms)
                 if within is not None:
                     found.judged += 1
                     found.false += within
         return found
 
-    def _of(self, station: int) -> list[tuple[int, bool]]:
-        """When alerts were raised of a station, and whether each came to out of reach."""
+    def of_station(self, station: int) -> list[Alarm]:
+        """Of the station with that number, in order."""
         own = self._columns.keyings.of(station)
         ms = self._columns.keyings.ms[own]
         outs = self._columns.outs_ms.get((self._group, station), ())
@@ -121,7 +130,7 @@ class Judge:
                 found.append(raised)
         return found
 
-    def _raised(self, keying: int, start_ms: int, ends_ms: int) -> tuple[int, bool] | None:
+    def _raised(self, keying: int, start_ms: int, ends_ms: int) -> Alarm | None:
         repeater = self._columns.repeaters[int(self._columns.keyings.repeater[keying])]
         dark = [span for span in self._dark.get(repeater, ()) if span[0] < ends_ms]
         unheard_ms = sum(max(0, min(end, ends_ms) - max(a, start_ms)) for a, end in dark)
@@ -134,7 +143,7 @@ class Judge:
         raised_ms = when(verdict.overdue_s)
         if raised_ms >= ends_ms:
             return None
-        return raised_ms, when(verdict.lost_s) < ends_ms
+        return Alarm(start_ms, raised_ms, when(verdict.lost_s) < ends_ms)
 
     def _verdict(
         self,

@@ -7,7 +7,7 @@ from pydantic import Field
 from streamer.clock import from_ms
 from streamer.contract.common import Moment
 from streamer.lab.compare import Prepared, SettingOutcome, dates_of
-from streamer.lab.grid import lines_to_change
+from streamer.lab.grid import at_the_edge, lines_to_change, on_their_own
 from streamer.lab.hindsight import Assumption
 from streamer.lab.pareto import Choice, Point, Prices, choose, front
 from streamer.reading.common import Document
@@ -64,6 +64,7 @@ class Advised(Document):
     number: int
     reason: str
     change: tuple[str, ...]
+    notes: tuple[str, ...]
 
 
 class CompareReport(Document):
@@ -122,9 +123,14 @@ def compare_report(
 
 
 def _advised(prepared: Prepared, outcomes: Sequence[SettingOutcome], choice: Choice) -> Advised:
-    setting = outcomes[choice.number].setting
-    change = lines_to_change(prepared.day.view, setting)
-    return Advised(number=choice.number, reason=choice.reason, change=tuple(change))
+    view, settings = prepared.day.view, [outcome.setting for outcome in outcomes]
+    setting = settings[choice.number]
+    return Advised(
+        number=choice.number,
+        reason=choice.reason,
+        change=tuple(lines_to_change(view, setting)),
+        notes=(*on_their_own(view, setting), *at_the_edge(settings, choice.number)),
+    )
 
 
 def _measured(

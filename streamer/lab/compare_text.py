@@ -6,6 +6,8 @@ from typing import Final
 from streamer.lab.compare_report import FEW_DAYS, CompareReport, Measured
 from streamer.reading.text import age, plural, table, wrap
 
+WIDEST: Final = 22
+"""A setting that is longer would not leave room for its figures."""
 MOST_BUSY: Final = 12
 """Repeaters and groups listed at most."""
 
@@ -32,12 +34,13 @@ def _head(report: CompareReport) -> Iterator[str]:
 
 def _table(report: CompareReport) -> list[str]:
     false = "FALSE" if report.truth_known else ""
-    heads = ["", "SETTING", "CARRIED", "WASTED", "MISSED", "ALERTS", "OUT", false, "MOVES",
+    legend = _legend(report)
+    heads = ["NO", "SETTING", "CARRIED", "WASTED", "MISSED", "ALERTS", "OUT", false, "MOVES",
              "CHANGES"]  # fmt: skip
     rows = [
         [
-            "*" if one.on_front else "",
-            one.setting,
+            f"{one.number}{'*' if one.on_front else ''}",
+            "" if legend else one.setting,
             age(one.carried_s),
             age(one.wasted_s),
             str(one.missed),
@@ -52,14 +55,31 @@ def _table(report: CompareReport) -> list[str]:
     alerts = "false alerts" if report.truth_known else "alerts"
     return [
         *table(heads, rows),
-        *wrap(f"* no other setting is at least as good in waste, missed overs and {alerts}"),
+        *wrap(
+            f"* beaten by none: no other setting is as good in waste, missed overs and {alerts}, "
+            "and better in one of them"
+        ),
+        *legend,
     ]
+
+
+def _legend(report: CompareReport) -> list[str]:
+    """What the numbers stand for, where that is too long for the table."""
+    if max(len(one.setting) for one in report.settings) <= WIDEST:
+        return []
+    return [line for one in report.settings for line in wrap(
+        one.setting, f"{one.number:4}  ", "      "
+    )]  # fmt: skip
+
+
+def _name(report: CompareReport, one: Measured) -> str:
+    return f"{one.number}" if _legend(report) else one.setting
 
 
 def _causes(report: CompareReport) -> list[str]:
     causes = list(report.settings[0].missed_by_cause)
     rows = [
-        [one.setting, *(str(one.missed_by_cause[cause]) for cause in causes)]
+        [_name(report, one), *(str(one.missed_by_cause[cause]) for cause in causes)]
         for one in _shown(report)
     ]
     return ["Why overs were missed", *table(["SETTING", *(c.upper() for c in causes)], rows, "  ")]
@@ -103,6 +123,8 @@ def _outcome(report: CompareReport) -> Iterator[str]:
         yield from wrap(f"Change {lines} in your region file ({advised.reason}):")
         for line in advised.change:
             yield f"  {line}"
+        for note in advised.notes:
+            yield from wrap(f"Note: {note}", "", "      ")
     few = " That is little: compare again on other days before you rely on it." if (
         report.days < FEW_DAYS
     ) else ""  # fmt: skip

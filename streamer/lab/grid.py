@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from pydantic import ValidationError
 
-from streamer.config import Group, Region, RegionView
+from streamer.config import Group, Policy, Region, RegionView
 from streamer.problems import problem_lines, suggestion
 
 MOST_SETTINGS: Final = 256
@@ -72,12 +72,63 @@ def settings_of(view: RegionView, asked: Iterable[str]) -> list[Setting]:
     found = [Setting((), view)]
     known = {_resolved(view)}
     for combination in product(*axes) if axes else ():
-        changes = tuple(change for change in combination if change is not None)
+        changes = _needed(view, [change for change in combination if change is not None])
         changed = changed_view(view, changes)
         resolved = _resolved(changed)
         if resolved not in known:
             known.add(resolved)
             found.append(Setting(changes, changed))
+    return found
+
+
+def _needed(view: RegionView, changes: Sequence[Change]) -> tuple[Change, ...]:
+    """Without those that say what the file says anyway."""
+
+    def needed(change: Change) -> bool:
+        if change.name in LISTS or getattr(_policy(view, change), change.name) != change.value:
+            return True
+        # A group may keep what [policy] is no longer to be.
+        return change.group is not None and any(
+            other.group is None and other.name == change.name for other in changes
+        )
+
+    return tuple(filter(needed, changes))
+
+
+def _policy(view: RegionView, change: Change) -> Policy:
+    """What the change would be to."""
+    return view.region.policy if change.group is None else view.policies[change.group]
+
+
+def on_their_own(view: RegionView, setting: Setting) -> list[str]:
+    """In words, which groups set a field themselves that a setting changes in [policy]."""
+    found = []
+    for change in setting.changes:
+        if change.group is None:
+            names = [g.name for g in view.region.group if change.name in g.policy.model_fields_set]
+            if names:
+                sets = "sets" if len(names) == 1 else "set"
+                found.append(
+                    f"{', '.join(names)} {sets} {change.name}, which [policy] leaves alone"
+                )
+    return found
+
+
+def at_the_edge(settings: Sequence[Setting], number: int) -> list[str]:
+    """In words, which values of a setting are the least or the greatest of those asked for."""
+    found = []
+    for change in settings[number].changes:
+        if isinstance(change.value, bool) or change.name in LISTS:
+            continue
+        asked = {
+            c.value
+            for s in settings
+            for c in s.changes
+            if (c.group, c.name) == (change.group, change.name)
+        } | {getattr(_policy(settings[0].view, change), change.name)}
+        for most, word in ((min(asked), "least"), (max(asked), "greatest")):
+            if change.value == most != 0:  # nothing lies beyond that
+                found.append(f"{change.text} is the {word} that was compared: try beyond it")
     return found
 
 
@@ -183,19 +234,17 @@ def lines_to_change(view: RegionView, setting: Setting) -> list[str]:
         else:
             line = f'[[group]] name = "{change.group}": policy = {{ {change.name} = {new} }}'
         line = f"{line} (now {now})"
-        if new != now and line not in found:
+        if line not in found:
             found.append(line)
     return found
 
 
 def _now_and_new(view: RegionView, setting: Setting, change: Change) -> tuple[str, str]:
-    if change.group is None:
-        return said(getattr(view.region.policy, change.name)), said(change.value)
-    group = view.groups[change.group]
-    if change.name in LISTS:
+    if change.group is not None and change.name in LISTS:
+        group = view.groups[change.group]
         new = lists(group, setting.changes)[change.name]
         return _toml_list(getattr(group, change.name)), _toml_list(new)
-    return said(getattr(view.policies[change.group], change.name)), said(change.value)
+    return said(getattr(_policy(view, change), change.name)), said(change.value)
 
 
 def _toml_list(names: Sequence[str]) -> str:

@@ -16,6 +16,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
+from streamer.reading.text import age
+
 PRESENCE_S: Final = 1800.0
 ABSENCE_S: Final = 6 * 3600.0
 
@@ -32,8 +34,8 @@ class Assumption:
         return (
             "Where nobody knows better, a station is taken to be where it keyed: between two "
             "keyings on one repeater all the time, between two repeaters half of the time at each, "
-            f"before its first keying and after its last {self.presence_s / 60:g} min; a silence "
-            f"longer than {self.absence_s / 3600:g} h is an absence."
+            f"before its first keying and after its last {age(self.presence_s)}; a silence longer "
+            f"than {age(self.absence_s)} is an absence."
         )
 
 

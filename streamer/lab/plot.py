@@ -41,6 +41,7 @@ def plot(report: CompareReport, path: Path) -> None:
     )
     axes.legend(loc="best")
     axes.grid(alpha=0.3)
+    axes.margins(0.12)
     # A date in the file would make each run differ.
     metadata = {"Date": None} if path.suffix.lower() == ".svg" else {}
     with path.open("xb") as file:

@@ -86,7 +86,8 @@ class Replay:
         portion: int = PORTION,
     ) -> None:
         self._stores = stores
-        self._every_ms = every_ms
+        self.every_ms = every_ms
+        """May be changed between two calls of `play`."""
         self._given = view
         self._publish = publish
         self._portion = portion
@@ -189,7 +190,7 @@ class Replay:
         self._hands = [_Hand(store, self.clock) for store in self._stores(view)]
         self._feed = Feed(view)
         self.store.prepare(noted_ms)
-        self._next_ms = noted_ms + self._every_ms
+        self._next_ms = noted_ms + self.every_ms
         self._look()
 
     # -- acts ------------------------------------------------------------------------------------
@@ -234,12 +235,12 @@ class Replay:
 
     def _look_until(self, noted_ms: int) -> None:
         """Look at the last of the moments that have passed: between them nothing was noted."""
-        passed = (noted_ms - self._next_ms) // self._every_ms
-        look_ms = self._next_ms + passed * self._every_ms
+        passed = (noted_ms - self._next_ms) // self.every_ms
+        look_ms = self._next_ms + passed * self.every_ms
         self._merge()
         self._set_clock(look_ms)
         self._look()
-        self._next_ms = look_ms + self._every_ms
+        self._next_ms = look_ms + self.every_ms
 
     def _look(self) -> None:
         """Work out and publish until nothing is due."""

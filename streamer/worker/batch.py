@@ -45,6 +45,40 @@ def tie_of(gateway: str, boot: str, seq: int) -> str:
     return f"{gateway} {boot} {seq:016d}"
 
 
+_LOOKED_AT = 4
+"""So many keyings back the start of an over is looked for: an over heard on several repeaters has
+several starts before its first end."""
+_SEQ = 16
+"""Digits of the number at the end of a tie."""
+
+
+def put_end(keyings: list[Keying], end: Keying) -> None:
+    """Add the end of an over to a station's keyings, in place of its start where nothing of that
+    could outlast it: every register is a maximum, and the end ranks higher in each."""
+    for at in range(len(keyings) - 1, max(-1, len(keyings) - 1 - _LOOKED_AT), -1):
+        if _says_all_of(end, keyings[at]):
+            keyings[at] = end
+            return
+    keyings.append(end)
+
+
+def _says_all_of(end: Keying, start: Keying) -> bool:
+    """Whether `end` tells of the same over by the same boot, later, and no less than `start`."""
+    if start.ms != end.ms or start.over != end.over or start.repeater != end.repeater:
+        return False
+    if start.tie[:-_SEQ] != end.tie[:-_SEQ] or start.tie >= end.tie or start.end_ms > end.end_ms:
+        return False
+    if start.group != end.group or start.out_group or start.out_word:
+        return False
+    said, told = start.info or (None,) * 6, end.info or (None,) * 6
+    where, there = start.position, end.position
+    return (
+        said[3] in (None, told[3])
+        and said[4] in (None, told[4])
+        and (where is None or (there is not None and there[0] >= where[0]))
+    )
+
+
 class Accepting:
     """Puts accepted events into batches. Built for one version of the region file."""
 
@@ -96,6 +130,8 @@ class Accepting:
         known = batch.keyings.get(station)
         if known is None:
             batch.keyings[station] = [keying]
+        elif ended:
+            put_end(known, keying)
         else:
             known.append(keying)
         if batch.oldest_ms is None or ms < batch.oldest_ms:

@@ -105,9 +105,9 @@ class OrdersSeen:
                     break
                 found.append(text)
         self._heads = heads
+        found.reverse()  # each part of the log has its newest first
         entries = [(Entry.model_validate_json(text), text) for text in found]
         if not self._begun:
             self._begun = True
             entries = [(entry, text) for entry, text in entries if wanted_at_first(entry)]
-        # Of the same millisecond: each part of the log has its newest first.
-        return [text for _, text in sorted(reversed(entries), key=lambda pair: pair[0].at)]
+        return [text for _, text in sorted(entries, key=lambda pair: pair[0].at)]

@@ -8,7 +8,8 @@ import pytest
 from streamer.acts.acts import Acts
 from streamer.contract.published import OrderKind
 from streamer.journal.frames import NOT_ENDED
-from streamer.journal.reader import files_in, read, scan
+from streamer.journal.names import files_in
+from streamer.journal.reader import read, scan
 from streamer.lab.replay import Replay
 from streamer.state.store import Store, connect
 from tests.integration.conftest import MakeStage

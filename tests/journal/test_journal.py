@@ -225,7 +225,8 @@ class TestReading:
             writer.write([make.act(HOUR, os.urandom(FRAME_BYTES // 2).hex())], HOUR)
         writer.close(HOUR)
         (path,) = files_in(folder)
-        content, at = path.read_bytes(), []
+        content = path.read_bytes()
+        at: list[int] = []
         while (found := content.find(MAGIC, at[-1] + 1 if at else 0)) >= 0:
             at.append(found)
         return path, at
@@ -353,6 +354,10 @@ class TestOutsideReaders:
             writer.close(HOUR + 4000)
         return files_in(folder)[0]
 
+    def ask(self, query: str) -> list[tuple[Any, ...]]:
+        with duckdb.connect() as connection:
+            return connection.execute(query).fetchall()
+
     @pytest.mark.parametrize("closed", [True, False], ids=["closed", "being written"])
     def test_duckdb_reads_it(self, tmp_path: Path, closed: bool) -> None:
         path = self.journal(tmp_path, closed=closed)
@@ -360,12 +365,12 @@ class TestOutsideReaders:
             f'SELECT kind, station, "to", duration_ms, epoch_ms(began_ms)::VARCHAR '
             f"FROM read_json('{path}', format = 'newline_delimited') WHERE kind = 'heard' "
             "ORDER BY seq"
-        ).fetchall()
+        )
         assert rows == [
             ("heard", "QA1ABC", "RESCUE", None, "2027-01-15 08:00:00"),
             ("heard", "QA1ABC", "RESCUE", 2500, "2027-01-15 08:00:00"),
         ]
-        count = duckdb.sql(f"SELECT kind, count(*) FROM read_json('{path}') GROUP BY 1").fetchall()
+        count = self.ask(f"SELECT kind, count(*) FROM read_json('{path}') GROUP BY 1")
         expected = {"begin": 1, "region": 1, "heard": 2, "route": 1, "quarantined": 1, "state": 1}
         assert dict(count) == expected | ({"end": 1} if closed else {})
 

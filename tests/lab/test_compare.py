@@ -25,8 +25,14 @@ def texts(*asked: str, **changes: object) -> list[str]:
 
 def test_the_grid_is_each_with_each_and_the_setting_as_it_is() -> None:
     assert texts("linger_s=0,30", "NET.expire_after_s=900,1800") == [
-        "as it is", "linger_s=0 NET.expire_after_s=900", "linger_s=0 NET.expire_after_s=1800",
-        "linger_s=30 NET.expire_after_s=900", "linger_s=30 NET.expire_after_s=1800",
+        "as it is", "linger_s=0 NET.expire_after_s=900", "linger_s=0",
+        "linger_s=30 NET.expire_after_s=900", "linger_s=30",
+    ]  # fmt: skip
+    # NET keeps its 60 s, so this comes to no change: it is the only group.
+    assert texts("linger_s=30", "NET.linger_s=60,90") == ["as it is", "linger_s=30 NET.linger_s=90"]
+    two = [{"name": "NET"}, {"name": "TALK"}]
+    assert texts("linger_s=30", "NET.linger_s=60", group=two) == [
+        "as it is", "linger_s=30 NET.linger_s=60",
     ]  # fmt: skip
 
 
@@ -180,15 +186,32 @@ def test_the_outcome_in_words() -> None:
     found = report("linger_s=0", "expire_after_s=480,1800")
     assert [(one.setting, one.wasted_s, one.missed, one.on_front) for one in found.settings] == [
         ("as it is", 65, 2, False), ("linger_s=0 expire_after_s=480", 5, 5, True),
-        ("linger_s=0 expire_after_s=1800", 15, 2, True),
+        ("linger_s=0", 15, 2, True),
     ]  # fmt: skip
     assert found.advised.change == ("[policy] linger_s = 0 (now 60)",)
+    assert found.advised.notes == ()
     text = " ".join(" ".join(compare_lines(found)).split())
     assert "Change this line in your region file" in text
     assert "costs least at 30 s of wasted air-time for a missed over: 75 s, now 125 s" in text
     assert "This rests on 1 day recorded. That is little" in text
     assert "Figures of the past are no promise." in text
     assert "between two repeaters half of the time at each" in text
+
+
+def test_an_outcome_at_the_edge_is_said() -> None:
+    found = report("linger_s=20,40")
+    assert found.advised.change == ("[policy] linger_s = 20 (now 60)",)
+    assert found.advised.notes == ("linger_s=20 is the least that was compared: try beyond it",)
+
+
+def test_groups_with_a_setting_of_their_own_are_named() -> None:
+    groups = [{"name": "NET"}, {"name": "TALK", "policy": {"linger_s": 5}}]
+    view = region(group=groups)
+    found = settings_of(view, ["linger_s=0"])
+    prepared = prepare(day(view), ASSUMED, {}, found)
+    outcomes = compare(prepared, found, processes=1)
+    told = compare_report(prepared, outcomes, Prices(), ASSUMED).advised
+    assert told.notes == ("TALK sets linger_s, which [policy] leaves alone",)
 
 
 def test_nothing_better_is_said() -> None:

@@ -19,7 +19,8 @@ from streamer.clock import SystemClock
 from streamer.config import RegionView
 from streamer.contract.duty import DutyKind
 from streamer.contract.published import OrderKind
-from streamer.journal.reader import JournalError, files_in, read, region_of, scan
+from streamer.journal.names import files_in
+from streamer.journal.reader import JournalError, read, region_of, scan
 from streamer.lab.replay import Played, Replay
 from streamer.state.store import Store, connect
 from tests.servers import Redis, wait_until

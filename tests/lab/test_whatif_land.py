@@ -124,7 +124,7 @@ def judged() -> tuple[Judged, ...]:
         for repeater in ears().repeaters:
             failure = Failure(repeater, frozenset({repeater}))
             fate = fates(scene, ears(), failure)
-            known = np.isin([o.repeater == repeater for o in made.day.overs], True)
+            known = np.array([o.repeater == repeater for o in made.day.overs])
             known &= ~fate.resting_on(Rest.UNKNOWN)
             lost = int((known & ~np.array(made.elsewhere)).sum())
             found.append(Judged(repeater, tally(scene, fate, ones), lost))

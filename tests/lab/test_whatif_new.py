@@ -61,7 +61,7 @@ def test_a_region_without_frequencies_must_be_told_one() -> None:
 def test_what_it_would_hear() -> None:
     """Three overs from where it stands, which it hears for certain; one from 500 km away, which it
     does not; one from nobody knows where. Two of the three were heard by ridge alone. All three
-    came in at -100 dBm, and 2 m from the antenna it is far above that."""
+    came in at -100 dBm, and so near the antenna it is far above that."""
     here, far = (0.02, 20.0), (4.5, 20.0)
     overs = [
         over(0, A, RIDGE, fix=here, rssi_dbm=-100),
