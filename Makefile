@@ -7,7 +7,7 @@ BIN := $(VENV)/bin
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c .ci/constraints.txt
 
 .PHONY: demo test check lint types contract clean
-.PHONY: bench bench-speed bench-quick bench-reach bench-health
+.PHONY: bench bench-speed bench-quick bench-lab bench-reach bench-health
 
 demo: $(VENV)/.demo
 	$(BIN)/streamer demo $(ARGS)
@@ -26,13 +26,17 @@ types: $(VENV)/.dev
 
 # One after the other, whatever -j says: each needs the machine to itself.
 .NOTPARALLEL:
-bench: bench-speed bench-reach bench-health
+bench: bench-speed bench-lab bench-reach bench-health
 
 bench-speed: $(VENV)/.dev
 	$(BIN)/python -m tests.bench $(ARGS)
 
 bench-quick: $(VENV)/.dev
 	$(BIN)/python -m tests.bench --quick $(ARGS)
+
+bench-lab: $(VENV)/.dev
+	$(BIN)/python -m tests.bench.replay
+	$(BIN)/python -m tests.bench.compare
 
 bench-reach: $(VENV)/.dev
 	$(BIN)/python -m tests.bench.reach

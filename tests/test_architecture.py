@@ -84,6 +84,7 @@ MAY_IMPORT = {
     "journal": {"contract", "clock", "problems", "config", "domain", "state", "streamer"},
     "worker": {
         "contract", "clock", "logs", "config", "mqtt", "domain", "state", "alerts", "journal",
+        "streamer",
     },
     "acts": {
         "contract", "clock", "problems", "config", "domain", "state", "alerts", "worker",

@@ -24,7 +24,7 @@ from streamer.board import (
     headers,
     pages,
     problems,
-    replaying,
+    replay_api,
 )
 from streamer.board.access import Role, need
 from streamer.board.base_layer import NO_BASE_LAYER, load_base_layer
@@ -133,7 +133,7 @@ def _include(app: FastAPI, replays: bool) -> None:
     app.include_router(feed.router)
     app.include_router(api.tables)
     app.include_router(api.asked)
-    app.include_router(replaying.router if replays else acting.router)
+    app.include_router(replay_api.router if replays else acting.router)
     app.include_router(access.router, responses=problems.responses(*_SESSION_ANSWERS))
     app.include_router(base_layer.router, dependencies=viewers, responses=asked)
     app.add_api_route(OPENAPI_PATH, _openapi, dependencies=viewers, include_in_schema=False)

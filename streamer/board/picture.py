@@ -192,7 +192,9 @@ class Picture:
 
     def reload(self, view: RegionView) -> None:
         """Another region file of the same region: groups that it drops go."""
-        self.tables.arrange([*table_names(view), *self._more])  # first: whoever asks by the new view finds them
+        self.tables.arrange(
+            [*table_names(view), *self._more]
+        )  # first: whoever asks by the new view finds them
         self.view, self._titles = view, _titles(view)
         for name in set(self._groups) - set(view.groups):
             self._forget(name)

@@ -1,30 +1,20 @@
-"""A board that shows a record instead of the present: what its pages need besides, and their API.
+"""A board that shows a record instead of the present: what plays it, and what pages are told.
 
 `Playing` is whatever plays the record; a board without one has nothing of this.
 """
 
 from collections.abc import Sequence
-from datetime import datetime
-from typing import Annotated, Final, Protocol, cast
+from typing import Final, Protocol, cast
 
-from fastapi import APIRouter, Depends
-from pydantic import BaseModel, ConfigDict, Field
-from starlette.exceptions import HTTPException
+from pydantic import Field
 from starlette.requests import Request
 
-from streamer.board.access import Role, need
-from streamer.board.problems import responses
 from streamer.board.rows import Count, Row
-from streamer.clock import from_ms, to_ms
+from streamer.clock import from_ms
 from streamer.contract.common import Moment
 from streamer.contract.published import Severity
 
 REPLAY_TABLE: Final = "replay"
-PATH: Final = "/api/replay"
-FASTEST: Final = 3600.0
-_CHANGES: Final = (400, 401, 403, 411, 413, 421, 422)
-
-router = APIRouter(tags=["replay"])
 
 
 class AlertTick(Row):
@@ -55,16 +45,6 @@ class ReplayDocument(ReplayRow):
     """The same, with the record's alerts. Of very many some are left out, evenly."""
 
     alerts: tuple[AlertTick, ...]
-
-
-class Ask(BaseModel):
-    """What to change; what is not given stays."""
-
-    model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
-
-    to: Moment | None = None
-    speed: float | None = Field(None, gt=0, le=FASTEST)
-    playing: bool | None = None
 
 
 class Playing(Protocol):
@@ -102,39 +82,3 @@ def replay_of(request: Request) -> ReplayRow | None:
     """Where the replay is, for a page that is made."""
     playing = playing_of(request)
     return None if playing is None else playing.status()
-
-
-def _player(request: Request) -> Playing:
-    playing = playing_of(request)
-    assert playing is not None, "these routes are those of a replay"
-    return playing
-
-
-WithPlayer = Annotated[Playing, Depends(_player)]
-
-
-@router.get(PATH, dependencies=[Depends(need(Role.VIEW))], responses=responses(401, 403, 421))
-def replay(player: WithPlayer) -> ReplayDocument:
-    """Which record is shown, and which moment of it."""
-    return ReplayDocument(**dict(player.status()), alerts=tuple(player.ticks))
-
-
-@router.post(PATH, dependencies=[Depends(need(Role.VIEW))], responses=responses(*_CHANGES))
-def ask(player: WithPlayer, given: Ask) -> ReplayRow:
-    """Go to a moment, forwards or backwards; play or rest; how fast. Answered at once: `moving_to`
-    tells what is still to be done."""
-    return player.ask(
-        to_ms=None if given.to is None else _within(player.status(), given.to),
-        speed=given.speed,
-        playing=given.playing,
-    )
-
-
-def _within(status: ReplayRow, to: datetime) -> int:
-    if not status.begin <= to <= status.end:
-        raise HTTPException(
-            422,
-            f"body.to: the record goes from {status.begin.isoformat()} to "
-            f"{status.end.isoformat()}; give a time within it",
-        )
-    return to_ms(to)

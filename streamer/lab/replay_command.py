@@ -16,6 +16,7 @@ from pydantic_core import from_json, to_json
 from streamer.clock import Clock, SystemClock, from_ms, to_ms
 from streamer.config import ConfigError, RegionView, load_region
 from streamer.contract.published import FanOut, Reach
+from streamer.contract.topics import reach_topic
 from streamer.demo.command import duration_s
 from streamer.demo.services import Service, ServiceFailed, ServiceMissing, start_redis
 from streamer.journal.frames import NOT_ENDED
@@ -26,7 +27,7 @@ from streamer.reading.text import age, complain, say
 from streamer.state.shapes import OutMessage
 from streamer.state.store import Store, StoreUnavailable, connect
 
-EVERY_S: Final = 600.0
+EVERY_S: Final = 3600.0
 _BAR: Final = 30
 _OF_THE_WAY: Final = ("version", "at", "opened_at")
 
@@ -77,7 +78,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=duration_s,
         default=EVERY_S,
         metavar="DURATION",
-        help="how often, by the clock of the record, it is worked out what follows: 1s, 10m (10m)",
+        help="how often, by the clock of the record, it is worked out what follows: 10s, 5m (1h)",
     )
     parser.add_argument("--workers", type=int, choices=range(1, 9), default=1, help="(1)")
     parser.add_argument("--json", action="store_true", help="print one JSON document")
@@ -191,7 +192,7 @@ def _replayed(
         seconds=round(seconds, 2),
         events_per_s=round(played.events / seconds, 1) if seconds else 0.0,
         end_at=from_ms(replay.clock.now_ms()),
-        groups=[_group(f, rosters.get(f"net/{region}/reach/{f.group}")) for f in fanouts],
+        groups=[_group(f, rosters.get(reach_topic(region, f.group))) for f in fanouts],
         alerts=sorted(n.rpartition("/")[2] for n in standing if "/alert/" in n),
         result=_digest(standing),
         troubles=[*troubles, *played.troubles],

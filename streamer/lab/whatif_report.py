@@ -28,7 +28,8 @@ TAKEN: Final = (
     "By learned coverage a station is taken to change over to the best repeater that is left, "
     "whatever its band, and to hear what hears it; the repeater that heard it on the day is taken "
     "to be the one that heard it best.",
-    "Ranges hold nine times in ten, if all overs of one station stand or fall together.",
+    "Ranges are made to hold nine times in ten, all overs of one station standing or falling "
+    "together; on invented days they held about as often.",
 )
 
 

@@ -134,8 +134,17 @@ def _ranked(ranked: Sequence[FailureOutcome]) -> Iterator[str]:
         "little is, elsewhere. Missed: overs to a group, once for "
         "each member that heard them on the day and would not have.", "  ",
     )  # fmt: skip
+    yield from wrap(_rest_on(ranked), "  ")
     if ranked and not ranked[0].ranked_by_min:
         yield from wrap("None would have taken a member out of reach on that day.", "  ")
+
+
+def _rest_on(ranked: Sequence[FailureOutcome]) -> str:
+    """Over all failures, as shares: each over is on several of them."""
+    whole = sum(one.overs.touched for one in ranked)
+    shares = {r: sum(one.overs.rests_on[r] for one in ranked) for r in Rest}
+    told = [f"{100 * n / whole:.0f} % on {_RESTS[r]}" for r, n in shares.items() if n]
+    return f"Of the overs rest {', '.join(told)}." if told else ""
 
 
 def _new(new: NewRepeater) -> Iterator[str]:

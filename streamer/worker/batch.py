@@ -114,18 +114,9 @@ class Accepting:
         `Keying`."""
         group = to if to is not None and to in self._view.groups else ""
         out_group, out_word = self._check_out(text, group) if text else ("", "")
+        tie, info = tie_of(gateway, boot, seq), (to, suffix, duration_ms, rssi_dbm, ber_pct, text)
         keying = Keying(
-            station,
-            ms,
-            tie_of(gateway, boot, seq),
-            repeater,
-            over,
-            (to, suffix, duration_ms, rssi_dbm, ber_pct, text),
-            position,
-            group,
-            out_group,
-            out_word,
-            end_ms,
+            station, ms, tie, repeater, over, info, position, group, out_group, out_word, end_ms
         )
         known = batch.keyings.get(station)
         if known is None:

@@ -31,9 +31,8 @@ from streamer.lab.hindsight import Assumption
 GATEWAYS, GROUPS, STATIONS = 10, 20, 800
 DAYS: Final = 7
 BEGIN_MS: Final = 1_800_000_000_000 // 86_400_000 * 86_400_000
-SET: Final = ("linger_s=30,300,900", "overdue_phi=0.9,1.1")
-"""With the setting as it is, and that left out which is the same: 7; and one of another expiry."""
-ALSO: Final = "expire_after_s=10800"
+ASKED: Final = (("linger_s=30,300,900", "overdue_phi=0.9,1.1"), ("expire_after_s=10800",))
+"""Two grids, of six settings and of one; with the setting as it is, eight."""
 WORKER: Final = "bench"
 LINES_AT_ONCE: Final = 2000
 
@@ -139,13 +138,16 @@ class Timed:
         return self.read_s + self.prepare_s + self.compare_s
 
 
-def timed(folder: Path, processes: int, clock: Clock) -> Timed:
+def timed(
+    folder: Path, processes: int, clock: Clock, asked: Sequence[Sequence[str]] = ASKED
+) -> Timed:
     """The whole comparison of a journal."""
     begun_s = clock.monotonic_s()
     day = day_from(read([folder], print))
     read_s = clock.monotonic_s() - begun_s
-    settings = settings_of(day.view, SET)
-    settings += settings_of(day.view, [ALSO])[1:]
+    settings = settings_of(day.view, ())
+    for grid in asked:
+        settings += settings_of(day.view, grid)[1:]
     prepared = prepare(day, Assumption(), {}, settings)
     prepare_s = clock.monotonic_s() - begun_s - read_s
     outcomes = compare(prepared, settings, processes)

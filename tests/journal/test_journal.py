@@ -361,7 +361,7 @@ class TestOutsideReaders:
     @pytest.mark.parametrize("closed", [True, False], ids=["closed", "being written"])
     def test_duckdb_reads_it(self, tmp_path: Path, closed: bool) -> None:
         path = self.journal(tmp_path, closed=closed)
-        rows = duckdb.sql(
+        rows = self.ask(
             f'SELECT kind, station, "to", duration_ms, epoch_ms(began_ms)::VARCHAR '
             f"FROM read_json('{path}', format = 'newline_delimited') WHERE kind = 'heard' "
             "ORDER BY seq"

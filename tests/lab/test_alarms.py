@@ -5,6 +5,7 @@ with `look_at_group` and `Evidence`, as a worker does.
 """
 
 import random
+from itertools import pairwise
 
 import pytest
 
@@ -108,7 +109,7 @@ def test_alerts_are_those_of_the_workers(empty_redis: Redis, seed: int) -> None:
         (a.station, a.began_ms): b.began_ms
         for call in CALLS
         for own in [[o for o in said if o.station == call]]
-        for a, b in zip(own, own[1:], strict=False)
+        for a, b in pairwise(own)
     }
     lasting = {
         key: alarm

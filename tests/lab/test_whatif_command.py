@@ -12,11 +12,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import zstandard
 
 from streamer.cli import main
 from streamer.reading.text import WIDTH
 from tests.lab.test_gather import begin, ended, heard, settings
+from tests.lab.test_load_command import write
 from tests.lab.whatif_make import LAKE, RIDGE, T0_MS, A, B, C, view
 
 
@@ -39,12 +39,6 @@ def lines(**more: Any) -> list[dict[str, Any]]:
         {"kind": "end", "noted_ms": T0_MS + 3_600_000, "lines": 12},
     ]
     return sorted(found, key=lambda line: line["noted_ms"])
-
-
-def write(path: Path, told: list[dict[str, Any]]) -> Path:
-    text = "".join(json.dumps(line) + "\n" for line in told)
-    path.write_bytes(zstandard.compress(text.encode()))
-    return path
 
 
 @pytest.fixture
@@ -141,6 +135,8 @@ def test_the_rank(journal: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert minutes == sorted(minutes, reverse=True)
     _, text, _ = ask(capsys, journal, "--rank")
     assert "Single failures, the worst first" in text
+    # Twice (off and cut): 3 overs on ridge, one of them kept by the day, and 1 on lake, not kept.
+    assert "Of the overs rest 25 % on the day itself, 75 % on nothing: unknown." in text
     assert json.loads(out)["failures"] == []
 
 

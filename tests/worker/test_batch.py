@@ -82,7 +82,7 @@ def test_another_gateway_speaks_for_itself() -> None:
 def test_the_starts_of_two_repeaters_are_both_found() -> None:
     ridge, lake = Teller("ridge"), Teller("lake")
     batch, intake = Batch(), Intake(VIEW)
-    end = {"phase": "end", "duration_s": 1.0, "sent_at": moment(START_MS + 1000)}
+    end: dict[str, Any] = {"phase": "end", "duration_s": 1.0, "sent_at": moment(START_MS + 1000)}
     for message in (
         ridge.heard(START_MS, "QA1ABC", "o1"),
         lake.heard(START_MS, "QA1ABC", "o1"),

@@ -58,6 +58,7 @@ export function poll(path, work) {
   }
 
   document.addEventListener("visibilitychange", look);
+  document.addEventListener("moved", hurry); // a replay is at another time now
   read();
   return { hurry };
 }

@@ -4,7 +4,7 @@
 // or falls silent; the server then sends whole tables, so nothing can be missed.
 
 import { takeSlot } from "./slots.js";
-import { learn, now } from "./time.js";
+import { learn, now, pin } from "./time.js";
 
 const ADDRESS = "/api/v1/feed";
 const SILENT_MS = 12_000; // beats come every 5 s: two are missing
@@ -27,6 +27,7 @@ export class Feed {
     this.names = [...new Set(names)];
     for (const name of this.names) this.#tables.set(name, new Map());
     this.lastAt = now(); // of the newest message; at first: of the page
+    this.heardAt = Date.now(); // the same by this machine: the time of a record may stand still
     this.connected = false;
     this.#open();
     setInterval(() => this.#watch(), 1000);
@@ -64,7 +65,7 @@ export class Feed {
     const early = (at) => {
       since = since === null ? at : Math.min(since, at);
     };
-    if (now() - this.lastAt > OLD_MS) {
+    if (Date.now() - this.heardAt > OLD_MS) {
       why.push("this page has no connection to the board");
       early(this.lastAt);
     }
@@ -84,7 +85,7 @@ export class Feed {
     this.#close();
     const source = new EventSource(`${ADDRESS}?tables=${encodeURIComponent(this.names.join(","))}`);
     this.#source = source;
-    this.openedAt = now();
+    this.openedAt = Date.now();
     source.addEventListener("open", () => {
       this.connected = true;
     });
@@ -123,6 +124,7 @@ export class Feed {
 
   #heard() {
     this.lastAt = now();
+    this.heardAt = Date.now();
     this.#failures = 0;
   }
 
@@ -132,6 +134,7 @@ export class Feed {
     for (const key of gone ?? []) known.delete(key);
     this.#tables.set(table, known);
     this.#whole.add(table);
+    if (table === "replay" && known.has(table)) pin(known.get(table).now);
     this.#heard();
     this.#tell(table);
   }
@@ -173,7 +176,7 @@ export class Feed {
   }
 
   #watch() {
-    if (this.#source && now() - Math.max(this.lastAt, this.openedAt) > SILENT_MS) {
+    if (this.#source && Date.now() - Math.max(this.heardAt, this.openedAt) > SILENT_MS) {
       this.#failed(this.#source);
     }
     this.#tell("second");

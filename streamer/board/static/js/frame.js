@@ -5,10 +5,11 @@ import { act } from "./act.js";
 import { h, join, on, setText, show } from "./dom.js";
 import { Feed } from "./feed.js";
 import { groupLink } from "./words.js";
-import { age, length, now, tick } from "./time.js";
+import { age, length, now, tick, utc } from "./time.js";
 
 const root = document.documentElement;
 const isPublic = root.dataset.public !== undefined;
+const replaying = root.dataset.replay !== undefined ? import("./replay.js") : null;
 
 /**
  * Open the feed and keep the frame up to date.
@@ -18,13 +19,18 @@ const isPublic = root.dataset.public !== undefined;
  */
 export function start(tables, draw) {
   // The public may see its own table alone.
-  const feed = new Feed(isPublic ? tables : ["head", ...tables]);
+  const more = isPublic ? [] : replaying ? ["head", "replay"] : ["head"];
+  const feed = new Feed([...more, ...tables]);
   let told = null;
   feed.listen((changed) => {
     const state = feed.state();
     drawHead(feed, state);
+    if (changed.has("replay")) {
+      replaying.then(({ follow }) => follow(feed.row("replay")));
+      tick();
+    }
     const turned = told !== state.stale;
-    const touched = feed.names.some((name) => changed.has(name)) || turned;
+    const touched = turned || feed.names.some((name) => name !== "replay" && changed.has(name));
     const whole = feed.names.every((name) => feed.has(name));
     if (touched && whole) {
       draw(feed, changed);
@@ -70,7 +76,7 @@ function drawAge(state, head) {
   const seconds = Math.max(0, (now() - state.since) / 1000);
   root.toggleAttribute("data-stale", state.stale);
   const line = at("data-age");
-  if (line) setText(line, state.stale || head ? `${length(seconds)} old` : "none yet");
+  if (line) setText(line, dataAge(state, head, seconds));
   const banner = at("stale");
   if (!banner) return;
   banner.hidden = !state.stale;
@@ -85,8 +91,14 @@ function drawAge(state, head) {
     banner,
     h("strong", { class: "word" }, "Old data"),
     h("span", {}, `${words} This page goes on by itself when it is back.`),
-    h("span", { class: "age" }, `What you see is ${length(seconds)} old.`),
+    replaying ? null : h("span", { class: "age" }, `What you see is ${length(seconds)} old.`),
   );
+}
+
+/** What a record shows is as old as the record, whatever its clock says. */
+function dataAge(state, head, seconds) {
+  if (!state.stale && !head) return "none yet";
+  return replaying ? utc(new Date(now()).toISOString()) : `${length(seconds)} old`;
 }
 
 let saidStale = false;

@@ -24,5 +24,6 @@ export function refresh(path, seconds, place, draw) {
   read();
   setInterval(() => document.hidden || read(), seconds * 1000);
   document.addEventListener("visibilitychange", () => document.hidden || read());
+  document.addEventListener("moved", read); // a replay is at another time now
   return read;
 }

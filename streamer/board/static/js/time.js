@@ -16,8 +16,16 @@ export function learn(at) {
   if (heard.length > KEPT) heard.shift();
 }
 
+let pinned = null;
+
+/** A board that shows a record: its time is what it was told last, whatever passes here. */
+export function pin(at) {
+  pinned = Date.parse(at);
+}
+
 /** The server's time in ms since the epoch, as well as it is known. */
 export function now() {
+  if (pinned !== null) return pinned;
   return Date.now() + (heard.length ? Math.max(...heard) : 0);
 }
 

@@ -139,11 +139,17 @@ function boxes(head) {
           ],
           ["Events waiting", String(head.waiting)],
         ];
-  return [
-    ...counts,
+  // What plays a record is no worker and has no broker: to say how they are would be of nothing.
+  const isReplay = document.documentElement.dataset.replay !== undefined;
+  if (isReplay) counts.splice(2);
+  const serving = [
     ["Workers", workers[head.worker] ?? head.worker],
     ["Broker", head.broker],
     ["State (Redis)", head.redis],
+  ];
+  return [
+    ...counts,
+    ...(isReplay ? [] : serving),
     ...(head.air ? [["Air-time saved, last 24 h", airFigure(head.air), AIR_MEANS]] : []),
   ].map(([label, value, title]) =>
     h("div", { "data-key": label, title }, h("dt", {}, label), h("dd", {}, value)),
