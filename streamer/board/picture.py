@@ -157,7 +157,7 @@ class Picture:
         if self._doubts.broker_away_ms is None:
             self._doubts.broker_away_ms = now_ms
 
-    def look(self, sights: Sights, said: Said, air: AirSaved, now_ms: int) -> None:
+    def look(self, sights: Sights, said: Said, air: AirSaved | None, now_ms: int) -> None:
         """How gateways stand, what repeaters said where they are starved, what was saved."""
         self._doubts.redis_away_ms, self._doubts.looked_ms = None, now_ms
         self._sights, self._said, self._air = sights, said, air

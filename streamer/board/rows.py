@@ -119,7 +119,9 @@ class HeadRow(Row):
     repeaters: RepeaterCounts
     alerts: AlertCounts
     duties: tuple[RunningDuty, ...]
-    air: AirSaved | None = Field(description="null before Redis has answered once")
+    air: AirSaved | None = Field(
+        description="null before Redis has answered once, and in a replay, which does not count it"
+    )
 
 
 # -- alerts, gateways --------------------------------------------------------------------------

@@ -130,10 +130,11 @@ class Watch:
             self.picture.redis_away(self._clock.now_ms())
 
 
-def look(picture: Picture, reader: Reader, clock: Clock) -> None:
-    """Have a picture told what is asked of Redis. Raises StoreUnavailable."""
+def look(picture: Picture, reader: Reader, clock: Clock, *, counts_air: bool = True) -> None:
+    """Have a picture told what is asked of Redis. `counts_air`: somebody counts there what time on
+    the air is saved. Raises StoreUnavailable."""
     now_ms, store = clock.now_ms(), reader.store
     sights = lookups.sights(store, now_ms)
     said = lookups.carrying(reader, picture.starved())
-    air = air_saved(store.air_sums(hours_of_day(now_ms)), now_ms)
+    air = air_saved(store.air_sums(hours_of_day(now_ms)), now_ms) if counts_air else None
     picture.look(sights, said, air, clock.now_ms())

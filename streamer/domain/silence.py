@@ -11,6 +11,7 @@ paper's formula is used on cube roots.
 import math
 from bisect import bisect_left
 from collections.abc import Iterable, Sequence
+from copy import copy
 from dataclasses import dataclass
 from itertools import accumulate, pairwise
 from statistics import NormalDist
@@ -99,6 +100,12 @@ class OwnLaw:
         self._longer = [*reversed(list(accumulate(weights))), 0.0]
         self.pauses = self._longer[0]
 
+    def on(self, base: Law) -> "OwnLaw":
+        """Of the same pauses, with another law drawn from them."""
+        found = copy(self)
+        found.base = base
+        return found
+
     def phi(self, silence_s: float, slower: float = 1.0) -> float:
         """How unusual a silence is, in decades, for one who keys `slower` times as seldom."""
         silence_s /= slower
@@ -158,6 +165,40 @@ def _weight(pause: Pause, place: int, now_s: float, duty_since_s: float | None) 
     return weight
 
 
+class Weighed:
+    """A member's pauses with what each counts: at one time, whatever is usual in its group then."""
+
+    def __init__(
+        self, pauses: Sequence[Pause], now_s: float, duty_since_s: float | None = None
+    ) -> None:
+        """As `learn`."""
+        weighed = [
+            (float(p.length_s), _weight(p, n, now_s, duty_since_s)) for n, p in enumerate(pauses)
+        ]
+        self._roots = [(math.cbrt(length), weight) for length, weight in weighed]
+        self._weight = sum(weight for _, weight in self._roots)
+        self._sum = sum(w * x for x, w in self._roots)
+        self._weighed = weighed
+        self._own: OwnLaw | None = None
+
+    def base(self, prior: Law) -> Law:
+        """The law of the cube roots alone, drawn towards `prior`."""
+        total = self._weight + PRIOR_PAUSES
+        mean = (self._sum + PRIOR_PAUSES * prior.mean) / total
+        squares = sum(w * (x - mean) ** 2 for x, w in self._roots)
+        squares += PRIOR_PAUSES * (prior.spread**2 + (prior.mean - mean) ** 2)
+        # By how much the next may differ: the spread, and how little the mean is known.
+        spread = math.sqrt(squares / total * (1 + 1 / total))
+        return Law(mean, max(spread, LEAST_CV * mean))
+
+    def law(self, prior: Law) -> OwnLaw:
+        """The law, and the pauses themselves."""
+        if self._own is None:
+            self._own = OwnLaw(self.base(prior), self._weighed)
+            return self._own
+        return self._own.on(self.base(prior))
+
+
 def learn(
     pauses: Sequence[Pause], prior: Law, now_s: float, duty_since_s: float | None = None
 ) -> OwnLaw:
@@ -166,17 +207,7 @@ def learn(
     `now_s` is when the silence began: pauses at the same time of day count more, and so do those
     since a duty of the group began (a net in session keys more).
     """
-    weighed = [
-        (float(p.length_s), _weight(p, n, now_s, duty_since_s)) for n, p in enumerate(pauses)
-    ]
-    roots = [(math.cbrt(length), weight) for length, weight in weighed]
-    total = sum(weight for _, weight in roots) + PRIOR_PAUSES
-    mean = (sum(w * x for x, w in roots) + PRIOR_PAUSES * prior.mean) / total
-    squares = sum(w * (x - mean) ** 2 for x, w in roots)
-    squares += PRIOR_PAUSES * (prior.spread**2 + (prior.mean - mean) ** 2)
-    # By how much the next may differ: the spread, and how little the mean is known.
-    spread = math.sqrt(squares / total * (1 + 1 / total))
-    return OwnLaw(Law(mean, max(spread, LEAST_CV * mean)), weighed)
+    return Weighed(pauses, now_s, duty_since_s).law(prior)
 
 
 def group_law(pauses: Iterable[Sequence[Pause]], prior: Law) -> Law:

@@ -19,8 +19,9 @@ from streamer.domain.outlook import NOTHING_KNOWN, Outlook, Signs, Watcher
 from streamer.domain.silence import (
     Law,
     OwnLaw,
+    Pause,
+    Weighed,
     group_law,
-    learn,
     pauses_of,
     prior_law,
     slower,
@@ -165,6 +166,7 @@ class Silences:
         middle_s = math.sqrt(soonest_s(policy) * policy.overdue_after_s)
         self._prior = prior_law(policy.overdue_phi, middle_s)
         self._slots = {} if slots is None else slots
+        self._paused: dict[str, tuple[Presence, tuple[Pause, ...]]] = {}
 
     def verdict(
         self,
@@ -178,15 +180,19 @@ class Silences:
         """Of a silence since `start_ms` that has lasted `silence_s`, not counting `dark`; `when_ms`
         tells when it had lasted so many seconds; `known` as for `decide`."""
         presence = until(self._presence(station), start_ms / 1000)
+        weighed: Weighed | None = None
         own: dict[int, OwnLaw] = {}
 
         def look(at_s: float) -> Look:
+            nonlocal weighed
             at_ms = when_ms(at_s)
             slot = at_ms // 1000 // (LAWS_EVERY_GRAINS * self._grain_s)
             then = self._slot(slot)
             law = own.get(slot)
             if law is None:
-                law = own[slot] = self._learn(presence, then.usual, start_ms / 1000, dark)
+                if weighed is None:
+                    weighed = self._weigh(presence, start_ms / 1000, dark)
+                law = own[slot] = weighed.law(then.usual)
             slow = then.slower(station) ** (1 - law.base.regularity)
             phi = law.phi(at_s, slow)
             outlook = self._outlook(station, at_ms) if phi >= LEAST_PHI else NOTHING_KNOWN
@@ -194,14 +200,20 @@ class Silences:
 
         return decide(self._policy, silence_s, look, known)
 
-    def _learn(
-        self, presence: Presence, usual: Law, now_s: float, dark: Sequence[tuple[int, int]]
-    ) -> OwnLaw:
+    def _weigh(self, presence: Presence, now_s: float, dark: Sequence[tuple[int, int]]) -> Weighed:
         longest_s = self._policy.overdue_after_s
         since_s = self._duty_since_s
         if since_s is not None and since_s > now_s:
             since_s = None
-        return learn(pauses_of(presence, self._grain_s, longest_s, dark), usual, now_s, since_s)
+        return Weighed(pauses_of(presence, self._grain_s, longest_s, dark), now_s, since_s)
+
+    def _pauses(self, name: str, presence: Presence) -> tuple[Pause, ...]:
+        """Mostly those of the slot before: few have been heard since."""
+        known = self._paused.get(name)
+        if known is None or known[0] != presence:
+            pauses = pauses_of(presence, self._grain_s, self._policy.overdue_after_s)
+            known = self._paused[name] = presence, pauses
+        return known[1]
 
     def _slot(self, number: int) -> Slot:
         found = self._slots.get(number)
@@ -219,11 +231,12 @@ class Silences:
             for name in self._sample
             if (presence := until(self._presence(name), at_s)) and presence[0] > gone_s
         }
-        longest_s = self._policy.overdue_after_s
-        pauses = {name: pauses_of(p, self._grain_s, longest_s) for name, p in known.items()}
+        pauses = {name: self._pauses(name, presence) for name, presence in known.items()}
         usual = group_law(pauses.values(), self._prior)
         turns = {
-            name: turns_of(learn(own, usual, at_s).base, known[name], window_s, at_s, self._grain_s)
+            name: turns_of(
+                Weighed(own, at_s).base(usual), known[name], window_s, at_s, self._grain_s
+            )
             for name, own in pauses.items()
         }
         expected = sum(e for e, _ in turns.values())

@@ -89,6 +89,7 @@ class Judge:
         self._grains: dict[str, Presence] = {}
         self._silences: dict[tuple[int, float | None], Silences] = {}
         self._newest = 0
+        self._signed: tuple[int, Signs] | None = None
 
     def alarms(self, truth: Truth) -> Alarms:
         """Of all members, all day long."""
@@ -206,10 +207,14 @@ class Judge:
         """As known after its newest keying: of each over the signal of the repeater that it was
         put on."""
         keyings, newest = self._columns.keyings, self._newest
+        if self._signed is not None and self._signed[0] == newest:
+            return self._signed[1]
         begin = int(keyings.begins[np.searchsorted(keyings.begins, newest, "right") - 1])
         first = max(begin, newest - PATH_LENGTH + 1)
         path = tuple(_entry(self._columns, at) for at in range(newest, first - 1, -1))
-        return Signs(path, self._columns.signals.fix(newest, begin))
+        signs = Signs(path, self._columns.signals.fix(newest, begin))
+        self._signed = newest, signs
+        return signs
 
 
 def _entry(columns: Columns, at: int) -> PathEntry:

@@ -19,7 +19,8 @@ from streamer.lab.hindsight import ABSENCE_S, PRESENCE_S, Assumption
 from streamer.lab.pareto import PRICE_FALSE_S, PRICE_MISSED_S, Prices
 from streamer.lab.plot import check_plot, plot
 from streamer.lab.truth import Truth, TruthError, read_truth
-from streamer.reading.common import Misuse, NotFound
+from streamer.reading.common import MISUSED, Misuse, NotFound
+from streamer.reading.text import complain, plural
 
 MOST_PROCESSES: Final = 256
 _UNITS_S: Final = {"": 1.0, "s": 1.0, "m": 60.0, "min": 60.0, "h": 3600.0}
@@ -63,6 +64,20 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="TIME",
         help=f"a longer silence is an absence; else {ABSENCE_S / 3600:g}h",
     )
+    _add_weighing(parser)
+    parser.add_argument(
+        "--processes",
+        type=_processes,
+        default=os.cpu_count() or 1,
+        metavar="N",
+        help="work on so many at once; else one for each core",
+    )
+    parser.add_argument(
+        "--plot", type=Path, metavar="FILE.svg|.png", help="draw it into a new file"
+    )
+
+
+def _add_weighing(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--price-missed",
         type=_price,
@@ -78,16 +93,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="SECONDS",
         help="the same of one false alert, where --truth tells which are false; else "
         f"{PRICE_FALSE_S:g}, which is assumed",
-    )
-    parser.add_argument(
-        "--processes",
-        type=_processes,
-        default=os.cpu_count() or 1,
-        metavar="N",
-        help="work on so many at once; else one for each core",
-    )
-    parser.add_argument(
-        "--plot", type=Path, metavar="FILE.svg|.png", help="draw it into a new file"
     )
 
 
@@ -117,9 +122,17 @@ def _processes(word: str) -> int:
 
 
 def main(arguments: argparse.Namespace) -> int:
-    def work(day: Day, troubles: Sequence[str]) -> tuple[CompareReport, Callable[[], list[str]]]:
+    try:
+        # Before a week is read, not after.
+        if not arguments.set:
+            raise Misuse("compare with what? Give --set, such as --set linger_s=60,120,300")
         if arguments.plot is not None:
             check_plot(arguments.plot)
+    except Misuse as error:
+        complain("compare", str(error))
+        return MISUSED
+
+    def work(day: Day, troubles: Sequence[str]) -> tuple[CompareReport, Callable[[], list[str]]]:
         report = _compare(arguments, day, troubles)
         if arguments.plot is not None:
             plot(report, arguments.plot)
@@ -129,8 +142,6 @@ def main(arguments: argparse.Namespace) -> int:
 
 
 def _compare(arguments: argparse.Namespace, day: Day, troubles: Sequence[str]) -> CompareReport:
-    if not arguments.set:
-        raise Misuse("compare with what? Give --set, such as --set linger_s=60,120,300")
     if not any(over.group for over in day.overs):
         raise NotFound("no over of the recording is to a group of the region file")
     try:
@@ -151,5 +162,5 @@ def _compare(arguments: argparse.Namespace, day: Day, troubles: Sequence[str]) -
         notes.append("what is asked for is the setting as it is: nothing else was compared")
     unknown = len(truth.keys() - set(prepared.columns.stations))
     if unknown:
-        notes.append(f"{unknown} stations of the truth file were never heard")
+        notes.append(f"{plural(unknown, 'station')} of the truth file never heard")
     return compare_report(prepared, outcomes, prices, assumption, notes)

@@ -95,7 +95,7 @@ def compare_report(
 ) -> CompareReport:
     """`outcomes` as `compare` gives them: the setting as it is first."""
     day, columns = prepared.day, prepared.columns
-    truth = any(outcome.all_alarms.judged for outcome in outcomes)
+    truth = bool(prepared.truth)
     points = [outcome.point(truth=truth) for outcome in outcomes]
     best = front(points)
     choice = choose(points, prices, truth=truth)

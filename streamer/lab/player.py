@@ -7,7 +7,7 @@ Redis database, while pages show what they showed, and then to change over.
 """
 
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from typing import Final
 
 import structlog
@@ -22,9 +22,9 @@ from streamer.state.store import StoreMismatch, StoreUnavailable
 log = structlog.get_logger()
 
 TURN_S: Final = 0.25
-LOOKS_OF_A_MOVE: Final = 50
-"""At about so many moments of a move it is looked at what follows, but not more often than every"""
-LOOK_OF_A_MOVE_MS: Final = 10_000
+PIECES: Final = 30
+"""Of a move, unless they would be shorter than"""
+SHORTEST_PIECE_MS: Final = 10_000
 
 
 class Player:
@@ -49,16 +49,16 @@ class Player:
         self._moved_pct: int | None = None
         self._moves = 0
         self._trouble: str | None = None
+        self._stop = threading.Event()
+        self._wake = threading.Event()
         self._before: Scene | None = None
         self.on_scene: Callable[[Scene], None] = lambda scene: None
         """Told when pages are to read another database and picture."""
         self.scene = Scene(tape, urls[0])
-        self._go(self.scene, tape.begin_ms, 0, lambda: False)
+        self._go(self.scene, tape.begin_ms, SHORTEST_PIECE_MS, lambda: False)
         self.scene.show()
         self.tables = self.scene.picture.tables
         self._tell()
-        self._stop = threading.Event()
-        self._wake = threading.Event()
         self._thread = threading.Thread(target=self._run, name="player", daemon=True)
 
     # -- from any thread -------------------------------------------------------------------------
@@ -162,7 +162,7 @@ class Player:
 
     def _step(self, step_ms: int) -> None:
         to_ms = min(self.tape.end_ms, self.now_ms + step_ms)
-        self._go(self.scene, to_ms, step_ms, lambda: self._wanted_ms is not None)
+        self._go(self.scene, to_ms, max(1, step_ms), lambda: self._wanted_ms is not None)
         self.scene.show()
         with self._lock:
             self._rest_at_the_end()
@@ -175,8 +175,8 @@ class Player:
         if to_ms < self.now_ms or self._trouble is not None:
             done = self._begin_anew(to_ms, given_up)
         else:
-            look_ms = _look_ms(to_ms - self.now_ms)
-            done = self._go(self.scene, to_ms, look_ms, given_up, self._show_on_the_way)
+            piece_ms = _piece_ms(to_ms - self.now_ms)
+            done = self._go(self.scene, to_ms, piece_ms, given_up, self._show_on_the_way)
             self.scene.show()
         with self._lock:
             if done:
@@ -193,8 +193,8 @@ class Player:
             self._before = None
         url = next(url for url in self._urls if url != self.scene.url)
         scene = Scene(self.tape, url)
-        look_ms = _look_ms(to_ms - self.tape.begin_ms)
-        if not self._go(scene, to_ms, look_ms, given_up, self._tell):
+        piece_ms = _piece_ms(to_ms - self.tape.begin_ms)
+        if not self._go(scene, to_ms, piece_ms, given_up, self._tell):
             scene.close()
             return False
         scene.show()
@@ -209,18 +209,20 @@ class Player:
         self._tell()
 
     def _go(
-        self, scene: Scene, to_ms: int, look_ms: int, given_up: Callable[[], bool],
+        self,
+        scene: Scene,
+        to_ms: int,
+        piece_ms: int,
+        given_up: Callable[[], bool],
         on_the_way: Callable[[], None] = lambda: None,
-    ) -> bool:  # fmt: skip
+    ) -> bool:
         """Whether it came there."""
-        from_ms = max(scene.played_ms, self.tape.begin_ms)
-        way: Iterator[None] = scene.play(to_ms, look_ms)
-        for _ in way:
-            if scene.now_ms >= to_ms:
-                return True
+        start_ms = max(scene.played_ms, self.tape.begin_ms)
+        for _ in scene.play(to_ms, piece_ms):
             if given_up() or self._stop.is_set():
                 return False
-            self._moved_pct = 100 * (scene.played_ms - from_ms) // max(1, to_ms - from_ms)
+            done_ms = max(scene.played_ms, scene.now_ms) - start_ms
+            self._moved_pct = 100 * done_ms // max(1, to_ms - start_ms)
             on_the_way()
         return True
 
@@ -232,5 +234,5 @@ class Player:
             self._tell()
 
 
-def _look_ms(way_ms: int) -> int:
-    return max(LOOK_OF_A_MOVE_MS, way_ms // LOOKS_OF_A_MOVE)
+def _piece_ms(way_ms: int) -> int:
+    return max(SHORTEST_PIECE_MS, way_ms // PIECES)

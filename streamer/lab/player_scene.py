@@ -20,8 +20,8 @@ from streamer.state.store import Store, connect
 
 PORTION: Final = 2_000
 """Events merged before it is asked whether somebody wants to go elsewhere."""
-SHORTEST_LOOK_MS: Final = 1_000
-LONGEST_LOOK_MS: Final = 600_000
+_ANY_MS: Final = 1_000
+"""`play` says how often it is looked."""
 WORKER: Final = "replay"
 _NEXT_WITHIN_S: Final = 5.0
 
@@ -37,9 +37,10 @@ class Scene:
         with guarded():
             self.client.flushdb()
         self.replay = Replay(
-            self._open, SHORTEST_LOOK_MS, view=tape.given, publish=self._publish, portion=PORTION
+            self._open, _ANY_MS, view=tape.given, publish=self._publish, portion=PORTION
         )
         self._reel = tape.wind()
+        self._begin_ms = tape.begin_ms
         self.picture = Picture(tape.view, tape.begin_ms, (REPLAY_TABLE,))
         self.picture.connected()
         self._reader = Reader(self.client, Store(self.client, tape.view))
@@ -66,12 +67,18 @@ class Scene:
         """When the newest line that was taken up was noted."""
         return self.replay.played.now_ms
 
-    def play(self, to_ms: int, look_ms: int) -> Iterator[None]:
-        """Play on up to a time, looking every `look_ms` at what follows; can be given up at every
-        yield, and gone on with. What comes of it does not depend on `look_ms`."""
-        self.replay.every_ms = min(LONGEST_LOOK_MS, max(SHORTEST_LOOK_MS, look_ms))
-        for _ in self.replay.play(self._reel.until(to_ms), to_ms):
-            yield
+    def play(self, to_ms: int, piece_ms: int) -> Iterator[None]:
+        """Play on up to a time in pieces, at the end of each of which it is worked out what
+        follows; can be given up at every yield, and gone on with. How long the pieces are changes
+        nothing of the state that comes of it."""
+        self.replay.every_ms = piece_ms
+        end_ms = max(self.now_ms, self._begin_ms)
+        while True:
+            end_ms = min(to_ms, end_ms + piece_ms)
+            for _ in self.replay.play(self._reel.until(end_ms), end_ms):
+                yield
+            if end_ms >= to_ms:
+                return
 
     def show(self) -> None:
         """Bring the picture up to date. The replay is its worker, and it is at work."""
@@ -86,5 +93,5 @@ class Scene:
         )  # fmt: skip
         topic = worker_topic(store.view.name, WORKER)
         picture.take(topic, sign.model_dump_json().encode(), now_ms)
-        look(picture, self._reader, self.replay.clock)
+        look(picture, self._reader, self.replay.clock, counts_air=False)
         picture.make(now_ms)

@@ -17,7 +17,7 @@ from streamer.journal.reader import JournalError, region_of
 from streamer.lab.acting import do_again
 from streamer.lab.feed import Feed
 from streamer.state import keys
-from streamer.state.entries import Entry
+from streamer.state.entries import Act, Entry
 from streamer.state.shapes import OutMessage
 from streamer.state.store import Store
 from streamer.worker.air import AirTime
@@ -30,6 +30,9 @@ from streamer.worker.watch import Watch
 
 PORTION: Final = 20_000
 """Events merged at once: the more, the fewer times a station's record is read and written."""
+CALLING_MS: Final = 10_000
+"""How often is looked while a roll call is going on: an answer is noted when somebody looks, and of
+a station that keys much the keying that was the answer is not kept for long."""
 CLAIMED: Final = 100
 _LOOKS: Final = 10_000
 """More in one go would mean that something wakes itself for ever."""
@@ -106,6 +109,7 @@ class Replay:
         self._settings = ""
         self._feed: Feed | None = None
         self._entries: set[str] = set()
+        self._calling: set[str] = set()
 
     @property
     def store(self) -> Store:
@@ -215,6 +219,11 @@ class Replay:
         self._set_clock(line["noted_ms"])
         self._look()
         wrong = do_again(self.store, entry)
+        if entry.act is Act.START_ROLL_CALL:
+            self._calling.add(entry.subject)
+        elif entry.act is Act.END_ROLL_CALL:
+            self._calling.discard(entry.subject)
+        self._next_ms = min(self._next_ms, self.clock.now_ms() + self._pause_ms())
         if wrong is None:
             self.played.acts += 1
         else:
@@ -241,12 +250,15 @@ class Replay:
 
     def _look_until(self, noted_ms: int) -> None:
         """Look at the last of the moments that have passed: between them nothing was noted."""
-        passed = (noted_ms - self._next_ms) // self.every_ms
-        look_ms = self._next_ms + passed * self.every_ms
+        pause_ms = self._pause_ms()
+        look_ms = self._next_ms + (noted_ms - self._next_ms) // pause_ms * pause_ms
         self._merge()
         self._set_clock(look_ms)
         self._look()
-        self._next_ms = look_ms + self.every_ms
+        self._next_ms = look_ms + pause_ms
+
+    def _pause_ms(self) -> int:
+        return min(self.every_ms, CALLING_MS) if self._calling else self.every_ms
 
     def _look(self) -> None:
         """Work out and publish until nothing is due."""

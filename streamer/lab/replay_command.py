@@ -27,7 +27,7 @@ from streamer.reading.text import age, complain, say
 from streamer.state.shapes import OutMessage
 from streamer.state.store import Store, StoreUnavailable, connect
 
-EVERY_S: Final = 3600.0
+EVERY_S: Final = 6 * 3600.0
 _BAR: Final = 30
 _OF_THE_WAY: Final = ("version", "at", "opened_at")
 
@@ -78,7 +78,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=duration_s,
         default=EVERY_S,
         metavar="DURATION",
-        help="how often, by the clock of the record, it is worked out what follows: 10s, 5m (1h)",
+        help="how often, by the clock of the record, it is worked out what follows, e.g. 10s; "
+        "the end is the same (6h)",
     )
     parser.add_argument("--workers", type=int, choices=range(1, 9), default=1, help="(1)")
     parser.add_argument("--json", action="store_true", help="print one JSON document")

@@ -91,7 +91,7 @@ def test_with_the_truth(capsys: pytest.CaptureFixture[str], journal: Path, tmp_p
         75, 1, 3, 1,
     )  # fmt: skip
     assert found["truth_known"]
-    assert found["notes"] == ["1 stations of the truth file were never heard"]
+    assert found["notes"] == ["1 station of the truth file never heard"]
     code, out, _ = run(capsys, str(journal), "--set", "linger_s=0", "--truth", str(path), *CALM)
     assert code == 0
     assert " 1/3 " in out

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from streamer.config import RegionView
@@ -23,7 +23,7 @@ from tests.servers import Redis
 from tests.state.scene import GROUPS, START_MS, Bench, BenchWorker, Teller, moment, region
 
 pytestmark = pytest.mark.redis
-EXAMPLES = int(os.environ.get("STREAMER_EXAMPLES", "60")) // 3
+EXAMPLES = int(os.environ.get("STREAMER_EXAMPLES", "60")) // 4
 NOBODY = Sights({}, frozenset(), 90_000, START_MS)
 CALLS = ("QA1ABC", "QB2DEF")
 DURATION_MS = 400
@@ -62,10 +62,31 @@ def histories(draw: st.DrawFn) -> list[Said]:
         call = CALLS[draw(st.sampled_from([0, 0, 0, 1]))]
         if draw(st.sampled_from([False, False, True])):
             at[call] = draw(st.sampled_from(["ridge/uhf", "ridge/vhf", "lake/vhf", "mill/vhf"]))
-        to = draw(st.sampled_from(["NET", "RESCUE", "RESCUE", "RESCUE", None]))
-        text = draw(st.sampled_from([None, None, None, None, None, "OUT"]))
+        to = draw(st.sampled_from(["NET", "RESCUE", "RESCUE", "RESCUE", None, None]))
+        text = draw(st.sampled_from([None, None, None, None, "OUT"]))
         found.append(Said(ms, call, at[call], to, text))
     return found
+
+
+def told(*events: tuple[int, str, str | None, str | None]) -> list[Said]:
+    """Of one station: seconds, repeater, to, text."""
+    return [Said(START_MS + s * 1000, CALLS[0], on, to, text) for s, on, to, text in events]
+
+
+# Where the walk does not look closely, it must be right not to: keyings within a linger after a
+# move, within one after a check-out, and before an expiry.
+AFTER_A_MOVE = told(
+    (1, "ridge/uhf", "RESCUE", None), (60, "lake/vhf", "RESCUE", None),
+    (70, "lake/vhf", "RESCUE", None), (75, "lake/vhf", "RESCUE", None),
+)  # fmt: skip
+AFTER_A_CHECK_OUT = told(
+    (1, "ridge/uhf", "RESCUE", None), (100, "ridge/uhf", "RESCUE", "OUT"),
+    (110, "ridge/uhf", None, None), (115, "ridge/uhf", None, None),
+)  # fmt: skip
+BEFORE_AN_EXPIRY = told(
+    (1, "ridge/uhf", "RESCUE", None), (100, "ridge/uhf", "RESCUE", None),
+    (200, "ridge/uhf", None, None), (500, "lake/vhf", None, None),
+)  # fmt: skip
 
 
 def bench_of(url: str, view: RegionView) -> BenchWorker:
@@ -119,6 +140,9 @@ def moments(history: Sequence[Said], at: int) -> list[int]:
 
 
 @settings(max_examples=EXAMPLES, deadline=None)
+@example(history=AFTER_A_MOVE)
+@example(history=AFTER_A_CHECK_OUT)
+@example(history=BEFORE_AN_EXPIRY)
 @given(history=histories())
 def test_the_walk_is_the_state_at_every_moment(redis_server: Redis, history: list[Said]) -> None:
     with redis_server.client() as client:

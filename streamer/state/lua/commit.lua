@@ -41,8 +41,9 @@ for n = 4, #KEYS do
   local key, set = KEYS[n], cjson.decode(ARGV[at])
   local known = redis.call('HMGET', key, '#rev', '#ver')
   if tonumber(known[1] or '0') ~= set.rev or tonumber(known[2] or '0') ~= set.ver then
-    -- The alerts may have been told something outdated: have them told again.
-    redis.call('HDEL', key, '#conditions')
+    -- The alerts may have been told something outdated: have them told again, also that nothing is
+    -- wrong any more, of which the digest is empty.
+    if redis.call('EXISTS', key) == 1 then redis.call('HSET', key, '#conditions', 'outdated') end
     wake(due, set.subject, now)
     replies[#replies + 1] = {0}
   else

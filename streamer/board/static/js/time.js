@@ -16,7 +16,9 @@ export function learn(at) {
   if (heard.length > KEPT) heard.shift();
 }
 
-let pinned = null;
+// A board that shows a record says in the page itself what time it is there.
+const recorded = globalThis.document?.documentElement.dataset.replay;
+let pinned = recorded ? Date.parse(recorded) : null;
 
 /** A board that shows a record: its time is what it was told last, whatever passes here. */
 export function pin(at) {

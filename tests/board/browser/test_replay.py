@@ -1,0 +1,139 @@
+"""A record on a real board in a browser: said to be one, moved by keyboard, acted on by nobody."""
+
+from collections.abc import Iterator
+from functools import partial
+from types import SimpleNamespace
+from typing import Any, Final
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from streamer.clock import SystemClock
+from streamer.journal.reader import read
+from streamer.lab.player import Player
+from streamer.lab.player_board import app_of, databases, settings_for
+from streamer.lab.player_tape import look_through
+from tests.board.browser.conftest import OpenTab
+from tests.board.desk import served
+from tests.lab.player_record import at_ms, write_record
+from tests.npm import install
+from tests.servers import Redis
+
+pytestmark = [pytest.mark.redis, pytest.mark.slow]
+
+MEMBERS: Final = "/groups/RESCUE/members"
+PATHS: Final = (
+    "/", "/groups", "/groups/RESCUE", MEMBERS, "/map", "/wall", "/quarantine", "/duties",
+    "/repeaters/ridge/uhf", "/stations/QB2DEF", "/groups/NOWHERE",
+)  # fmt: skip
+NOT_THERE: Final = (r"^answer 404: GET .*/groups/NOWHERE$", r"status of 404 .*/groups/NOWHERE\)$")
+PHONE: Final = {"width": 390, "height": 844}
+BEGIN: Final = "08:00:00 UTC"
+"""START_MS is 2027-01-15 08:00 UTC; a step of the slider is 5 s of the 480."""
+
+
+@pytest.fixture(scope="module")
+def player(tmp_path_factory: pytest.TempPathFactory, redis_server: Redis) -> Player:
+    folder = write_record(tmp_path_factory.mktemp("record"))
+    tape = look_through(partial(read, [folder]), print)
+    return Player(tape, databases(redis_server.url), SystemClock())
+
+
+@pytest.fixture(scope="module")
+def board(player: Player) -> Iterator[Any]:
+    with served(app_of(player, settings_for(0), SystemClock())) as url:
+        yield SimpleNamespace(url=url)
+
+
+@pytest.fixture(autouse=True)
+def _at_the_begin(player: Player) -> None:
+    player.ask(to_ms=at_ms(0), speed=1, playing=False)
+
+
+def slider_of(page: Page) -> Any:
+    return page.get_by_label("Time of the record")
+
+
+def test_the_keyboard_moves_the_time_and_what_is_shown(board: Any, open_tab: OpenTab) -> None:
+    """PageDown is a tenth of the slider in Chromium, here 48 s, in whole steps 50 s; QB2DEF is first
+    heard at 40 s and overdue from 160 s on."""
+    page = open_tab(board).go(MEMBERS)
+    slider, said = slider_of(page), page.locator("#replay-said")
+    expect(said).to_have_text("of 2027-01-15 08:00 to 08:08, at 08:00:00Z: not live")
+    expect(slider).to_have_attribute("aria-valuetext", BEGIN)
+    expect(page.locator("[data-key=QB2DEF]")).to_have_count(0)
+    slider.focus()
+    for _ in range(3):
+        page.keyboard.press("ArrowRight")
+    expect(said).to_contain_text("at 08:00:15Z")
+    expect(slider).to_have_attribute("aria-valuetext", "08:00:15 UTC")
+    page.keyboard.press("End")
+    expect(said).to_contain_text("at 08:08:00Z")
+    expect(page.locator("[data-key=QB2DEF]")).to_contain_text("expired")
+    expect(page.get_by_role("button", name="Play")).to_be_disabled()
+    for _ in range(6):
+        page.keyboard.press("PageDown")
+    expect(said).to_contain_text("at 08:03:00Z")
+    expect(page.locator("[data-key=QB2DEF]")).to_contain_text("overdue")
+    page.keyboard.press("Home")
+    expect(said).to_contain_text("at 08:00:00Z")
+    expect(page.locator("[data-key=QB2DEF]")).to_have_count(0)
+    assert page.evaluate("document.activeElement.id") == "replay-time"
+
+
+def test_it_plays_and_rests_and_every_page_follows(board: Any, open_tab: OpenTab) -> None:
+    """At 600 times eight minutes are over in a second; a page of one station sees it too."""
+    page, other = open_tab(board).go(MEMBERS), open_tab(board).go("/stations/QA1ABC")
+    page.get_by_label("Speed").select_option("600")
+    page.get_by_role("button", name="Play").click()
+    for shown in (page, other):
+        expect(shown.locator("#replay-said")).to_contain_text("at 08:08:00Z")
+        expect(shown.get_by_role("button", name="Play")).to_be_disabled()
+    expect(page.locator("[data-key=QB2DEF]")).to_contain_text("expired")
+    other.get_by_role("button", name="−1 min").click()
+    expect(page.locator("#replay-said")).to_contain_text("at 08:07:00Z")
+    expect(other.locator("main")).to_contain_text("lake/uhf")
+    page.get_by_label("Speed").select_option("1")
+    page.get_by_role("button", name="Play").click()
+    expect(other.get_by_role("button", name="Pause")).to_be_visible()
+    expect(other.locator("#replay-said")).to_contain_text("at 08:07:03Z")
+    other.get_by_role("button", name="Pause").click()
+    expect(page.get_by_role("button", name="Play")).to_be_visible()
+
+
+def test_no_page_can_be_taken_for_live(board: Any, open_tab: OpenTab, player: Player) -> None:
+    """The banner is in sight, also where a page is scrolled; nothing is there to be acted with."""
+    player.ask(to_ms=at_ms(200))
+    for path in PATHS:
+        tab = open_tab(board, viewport=PHONE, has_touch=True)
+        with tab.forgiving(*NOT_THERE):
+            page = tab.whole(path)
+            page.evaluate("window.scrollTo(0, document.body.scrollHeight)")
+            expect(page.get_by_label("Replay, not live")).to_be_in_viewport()
+            expect(page.get_by_label("Replay, not live")).to_contain_text("not live")
+            assert page.title().startswith("Replay, not live: "), path
+            assert page.locator("[data-act]:not([data-act=path]), form, dialog").count() == 0, path
+            for width in (390, 320):
+                page.set_viewport_size({"width": width, "height": PHONE["height"]})
+                root = "document.documentElement"
+                wide = page.evaluate(f"() => {root}.scrollWidth - {root}.clientWidth")
+                assert wide <= 0, (path, width)
+
+
+@pytest.mark.node
+def test_axe_finds_nothing_serious(board: Any, open_tab: OpenTab, tmp_path: Any) -> None:
+    """Source of the rules: axe-core of npm, its default set."""
+    folder = install(tmp_path, "axe-core")
+    tab = open_tab(board, bypass_csp=True)
+    tab.context.add_init_script(path=folder / "node_modules" / "axe-core" / "axe.min.js")
+    for path in ("/", MEMBERS, "/wall"):
+        page = tab.whole(path)
+        for scheme in ("light", "dark"):
+            page.emulate_media(color_scheme=scheme, reduced_motion="reduce")  # type: ignore[arg-type]
+            found = page.evaluate(
+                "async () => (await axe.run(document)).violations.map(v => [v.impact, v.id, "
+                "...v.nodes.map(n => n.html.slice(0, 160)).slice(0, 4)])"
+            )
+            assert [v for v in found if v[0] in ("serious", "critical")] == [], (path, scheme)
+            for violation in found:
+                print(path, scheme, *violation)
