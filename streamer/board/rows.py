@@ -120,7 +120,8 @@ class HeadRow(Row):
     alerts: AlertCounts
     duties: tuple[RunningDuty, ...]
     air: AirSaved | None = Field(
-        description="null before Redis has answered once, and in a replay, which does not count it"
+        description="null before Redis has answered once, and in a replay: it would tell how the "
+        "record was played"
     )
 
 

@@ -131,8 +131,8 @@ class Watch:
 
 
 def look(picture: Picture, reader: Reader, clock: Clock, *, counts_air: bool = True) -> None:
-    """Have a picture told what is asked of Redis. `counts_air`: somebody counts there what time on
-    the air is saved. Raises StoreUnavailable."""
+    """Have a picture told what is asked of Redis. `counts_air`: what time on the air is saved is
+    counted there, by the fan-outs that stood then. Raises StoreUnavailable."""
     now_ms, store = clock.now_ms(), reader.store
     sights = lookups.sights(store, now_ms)
     said = lookups.carrying(reader, picture.starved())

@@ -77,7 +77,7 @@ def outcome_of(
     listeners: Listeners,
 ) -> GroupOutcome:
     """Of the group with that number, under one setting; `orders` from begin to end of the day."""
-    spans, moves = _held(columns, group, rules)
+    spans, moves = held_of(columns, group, rules)
     overs = columns.overs[group]
     outcome = GroupOutcome(len(overs.ms), [], [], [0] * len(CAUSES), moves, 0)
     for repeater, fan_out in enumerate(fan_outs(columns, spans, orders)):
@@ -111,8 +111,9 @@ def _changes(carried: Union, columns: Columns) -> int:
     return int(taken_up + np.count_nonzero(carried.ends < columns.horizon_ms))
 
 
-def _held(columns: Columns, group: int, rules: Rules) -> tuple[list[Span], int]:
-    """What all who ever keyed to the group made it hold, and how often they moved."""
+def held_of(columns: Columns, group: int, rules: Rules) -> tuple[list[Span], int]:
+    """What all who ever keyed to the group with that number made it hold, pins and bars left out,
+    and how often they moved."""
     walk = Walk(rules, columns.repeaters, columns.horizon_ms)
     keyings = columns.keyings
     spans: list[Span] = []
@@ -126,6 +127,9 @@ def _held(columns: Columns, group: int, rules: Rules) -> tuple[list[Span], int]:
         spans += walked.held
         moves += walked.moves
     return spans, moves
+
+
+_held = held_of  # load_ruled still asks for it by this name
 
 
 def fan_outs(columns: Columns, held: Sequence[Span], orders: Sequence[OrderSpan]) -> list[FanOut]:

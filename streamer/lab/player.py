@@ -53,7 +53,7 @@ class Player:
         self._wake = threading.Event()
         self._before: Scene | None = None
         self.on_scene: Callable[[Scene], None] = lambda scene: None
-        """Told when pages are to read another database and picture."""
+        """Told when pages are to read another database, picture or region file."""
         self.scene = Scene(tape, urls[0])
         self._go(self.scene, tape.begin_ms, SHORTEST_PIECE_MS, lambda: False)
         self.scene.show()
@@ -94,6 +94,8 @@ class Player:
     ) -> ReplayRow:
         """Answers at once; what was asked last counts. At the end of the record it rests."""
         with self._lock:
+            if to_ms is None and playing and self._trouble is not None:
+                to_ms = self.now_ms  # what is there may be torn
             if to_ms is not None:
                 self._wanted_ms = min(self.tape.end_ms, max(self.tape.begin_ms, to_ms))
                 self._moved_pct = 0
@@ -163,7 +165,7 @@ class Player:
     def _step(self, step_ms: int) -> None:
         to_ms = min(self.tape.end_ms, self.now_ms + step_ms)
         self._go(self.scene, to_ms, max(1, step_ms), lambda: self._wanted_ms is not None)
-        self.scene.show()
+        self._show()
         with self._lock:
             self._rest_at_the_end()
             self._tell()
@@ -177,7 +179,7 @@ class Player:
         else:
             piece_ms = _piece_ms(to_ms - self.now_ms)
             done = self._go(self.scene, to_ms, piece_ms, given_up, self._show_on_the_way)
-            self.scene.show()
+            self._show()
         with self._lock:
             if done:
                 self._moves += 1
@@ -204,8 +206,15 @@ class Player:
             self.on_scene(scene)
         return True
 
+    def _show(self) -> None:
+        scene = self.scene
+        before = scene.picture.view
+        scene.show()
+        if scene.picture.view is not before:  # the region file was changed in the record
+            self.on_scene(scene)
+
     def _show_on_the_way(self) -> None:
-        self.scene.show()
+        self._show()
         self._tell()
 
     def _go(

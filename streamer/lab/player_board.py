@@ -79,7 +79,7 @@ def serve_replay(
     `redis_url`: a server that this program started, without a database: two of its databases are
     emptied. Raises OSError where the port is taken, and what `Player` raises.
     """
-    player = Player(tape, databases(redis_url), machine, speed)
     listening, settings = bind(settings)
     with listening:
+        player = Player(tape, databases(redis_url), machine, speed)
         return serve(app_of(player, settings, machine), settings, listening, None, ready)

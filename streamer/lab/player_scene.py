@@ -3,6 +3,8 @@
 from collections.abc import Iterator, Sequence
 from typing import Final
 
+import structlog
+
 from streamer.board.app import REDIS_WITHIN_S
 from streamer.board.picture import Picture
 from streamer.board.replaying import REPLAY_TABLE
@@ -17,6 +19,8 @@ from streamer.state.base import guarded
 from streamer.state.lookups import Reader
 from streamer.state.shapes import OutMessage
 from streamer.state.store import Store, connect
+
+log = structlog.get_logger()
 
 PORTION: Final = 2_000
 """Events merged before it is asked whether somebody wants to go elsewhere."""
@@ -43,6 +47,7 @@ class Scene:
         self._begin_ms = tape.begin_ms
         self.picture = Picture(tape.view, tape.begin_ms, (REPLAY_TABLE,))
         self.picture.connected()
+        self._told = 0
         self._reader = Reader(self.client, Store(self.client, tape.view))
 
     def _open(self, view: RegionView) -> Sequence[Store]:
@@ -86,6 +91,9 @@ class Scene:
         if store.view is not picture.view:
             picture.reload(store.view)
             self._reader = Reader(self.client, Store(self.client, store.view))
+        for words in self.replay.played.troubles[self._told :]:
+            log.warning("not all of the record could be played", what=words)
+        self._told = len(self.replay.played.troubles)
         store.note_worker(WORKER, now_ms)
         sign = WorkerState(
             region=store.view.name, name=WORKER, up=True, at=from_ms(now_ms),

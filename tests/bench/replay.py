@@ -1,18 +1,22 @@
-"""`python -m tests.bench.replay [EVENTS]`: how fast a journal is replayed, with the full state code.
+"""`python -m tests.bench.replay [EVENTS]`: how fast a journal is replayed, what writing it costs.
 
 The journal is of an invented region of 500 stations, 20 groups and 20 repeaters, at the pace of two
-million events a week. Replayed once with everything, Redis too, held on one core, and once with
-Redis on another; the baseline, in the same run, applies a part of the same lines one by one.
+million events a week. Replayed with the full state code: once with everything, Redis too, held on
+one core, and once with Redis on another; the baseline, in the same run, applies a part of the same
+lines one by one. What the journal costs a worker is measured on the intake alone: with messages of
+fifty events read only, and read and noted, in turns.
 """
 
 import os
 import sys
 import tempfile
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
+from statistics import median
 
 from streamer.clock import SystemClock
 from streamer.config import RegionView, load_region
@@ -68,6 +72,26 @@ def record(folder: Path, events: int) -> RegionView:
     return view
 
 
+def noting(folder: Path, events: int) -> tuple[float, float]:
+    """Microseconds of this process an event: read, and read and noted; the medians of turns."""
+    world = World(500, 20)
+    view = load_region(folder / "region.toml")
+    packets = list(world.packets("0190000000000001", events, 50, END_MS - 3_600_000, END_MS))
+    found: dict[bool, list[float]] = {False: [], True: []}
+    for turn in range(6):
+        noted = turn % 2 == 1
+        writer = Writer(folder / f"turn{turn}", view.name, "b", "b", Retention(10**15, 10**15))
+        intake, begun_s = Intake(view), time.process_time()
+        for packet in packets:
+            batch = Batch(noted_ms=END_MS, lines=[] if noted else None)
+            intake.take(Incoming(packet.topic, packet.payload, 1, False, 0), END_MS, batch)
+            if batch.lines:
+                writer.write(batch.lines, END_MS)
+        found[noted].append((time.process_time() - begun_s) / events * 1e6)
+        writer.close(END_MS)
+    return median(found[False]), median(found[True])
+
+
 @contextmanager
 def held_on(cores: set[int]) -> Iterator[None]:
     """This process, and those that it starts meanwhile, on these cores alone."""
@@ -108,6 +132,7 @@ def main() -> None:
             plain = replayed(folder, lines=PLAIN_LINES, portion=1)
             alone = replayed(folder)
         free = replayed(folder)
+        read_us, noted_us = noting(folder, min(events, 50_000))
     print(f"{'one by one (baseline)':34}{plain.rate:10,.0f} events/s   1.0")
     for what, taken in (("all on one core", alone), ("Redis on another core", free)):
         print(f"{what:34}{taken.rate:10,.0f} events/s {taken.rate / plain.rate:5.1f}")
@@ -116,6 +141,10 @@ def main() -> None:
     print(
         f"target {TARGET_EVENTS_S:,} events/s: {met} with all on one core, {also} with Redis on "
         f"another; looked {alone.looks} times at what follows"
+    )
+    print(
+        f"intake: {read_us:.1f} us an event read, {noted_us:.1f} us read and noted in the journal "
+        f"({noted_us / read_us:.2f} times)"
     )
 
 

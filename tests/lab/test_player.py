@@ -5,6 +5,7 @@ the region's policy says by itself (see `tests.lab.player_record`) is worked out
 """
 
 import asyncio
+import json
 from collections.abc import Iterator
 from datetime import datetime
 from functools import partial
@@ -16,9 +17,11 @@ import redis as redis_client
 
 from streamer.board import acting
 from streamer.board.replaying import AlertTick, words
+from streamer.board.tables import Tables
 from streamer.clock import ManualClock, from_ms, to_ms
 from streamer.contract.published import AlertState, Severity
-from streamer.journal.reader import JournalError, read
+from streamer.journal import lines as make
+from streamer.journal.reader import JournalError, read, settings_text
 from streamer.lab import player_scene
 from streamer.lab.player import TURN_S, Player
 from streamer.lab.player_board import app_of, databases, settings_for
@@ -29,6 +32,7 @@ from tests.board.desk import Asker
 from tests.lab.player_record import END_MS, MOVED_S, START_MS, alert_line, at_ms, write_record
 from tests.servers import Redis
 from tests.state.canonical import canonical, without_traces
+from tests.state.scene import region
 
 pytestmark = pytest.mark.redis
 
@@ -275,6 +279,15 @@ def test_without_redis_it_stands_still_and_says_so(tape: Tape) -> None:
         redis.start()
         go(player, 230)  # forwards, and yet from the begin: what was there is gone
         assert standing(player, "QB2DEF") == "out_of_reach"
+        redis.kill()
+        player.ask(playing=True)
+        player.turn()
+        redis.start()
+        assert player.ask(playing=True).moving_to == from_ms(at_ms(230))
+        player.turn()
+        player.turn()
+        assert player.now_ms == at_ms(230) + 250
+        assert standing(player, "QA1ABC") == "in_reach"
     finally:
         redis.close()
 
@@ -366,4 +379,43 @@ def test_what_is_asked_of_redis_is_of_the_time_shown(asker: Asker, player: Playe
     head = asker.get("/api/v1/head").json()["rows"]["head"]
     assert head["stale_since"] is None
     assert head["notes"] == []
-    assert head["air"] is None, "a replay does not count it"
+    assert head["air"] is None, "it would tell how the record was played"
+
+
+def test_a_region_file_that_changed_on_the_way(tmp_path: Path, empty_redis: Redis) -> None:
+    """Without the group NET from 240 s on; pages and tables go with it, forwards and back."""
+    fewer = region(group=[{"name": "RESCUE", "pins": ["mill/vhf"]}])
+    tape = tape_of(write_record(tmp_path, [make.region(at_ms(240), settings_text(fewer))]))
+    player = Player(tape, databases(empty_redis.url), ManualClock())
+    app = app_of(player, settings_for(8750), ManualClock())
+    for seconds, there in ((230, True), (250, False), (230, True), (480, False)):
+        go(player, seconds)
+        assert ("roster/NET" in player.tables.names) == there
+        assert ("NET" in app.state.view.groups) == there
+        assert app.state.picture is player.scene.picture
+        assert app.state.picture.tables is player.tables
+        assert "replay" in player.tables.names
+
+
+def test_tables_are_taken_over_at_once() -> None:
+    """Who follows gets what differs, and keeps what does not."""
+    shown, other = Tables(["a", "b", "own"]), Tables(["a", "c", "own"])
+    tick = {n: AlertTick(at=from_ms(n), raised=True, severity=Severity.WARNING) for n in range(4)}
+    shown.replace("a", {"same": tick[0], "old": tick[1]})
+    shown.put("b", "x", tick[1])
+    shown.put("own", "x", tick[1])
+    shown.settle()
+    since = shown.version
+    other.replace("a", {"same": tick[0], "new": tick[2]})
+    other.put("c", "x", tick[3])
+    shown.take_over(other, but=["own"])
+    shown.settle()
+    changed = {}
+    for name in ("a", "b", "c", "own"):
+        delta = shown.delta(name, since)
+        said = json.loads(delta.json) if delta else {"rows": {}, "gone": []}
+        changed[name] = sorted(said["rows"]), said["gone"]
+    assert changed == {
+        "a": (["new"], ["old"]), "b": ([], ["x"]), "c": (["x"], []), "own": ([], []),
+    }  # fmt: skip
+    assert shown.names == {"a", "c", "own"}

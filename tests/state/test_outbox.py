@@ -192,7 +192,8 @@ class TestCommit:
         merge(net.store, Teller("ridge").route(START_MS, "NET", "carrying"))
         assert net.commit(outcome, START_MS + 1) is None
         assert net.store.waiting_out() == 0
-        assert net.store.groups(["NET"])[0].conditions == ""
+        # Neither what was told nor that nothing was: whatever is found is told again.
+        assert net.store.groups(["NET"])[0].conditions == "outdated"
         assert [c.subject for c in net.store.claim_due(net.partition, START_MS + 1)] == ["g/NET"]
 
     def test_of_two_who_looked_at_the_same_time_one_commits(self, net: Group) -> None:

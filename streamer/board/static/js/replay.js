@@ -47,7 +47,7 @@ export function follow(fresh) {
 
 function drawState() {
   const words = row.trouble
-    ? `The replay stands still: ${row.trouble}. Move it to try again.`
+    ? `The replay stands still: ${row.trouble}. Play or move it to try again.`
     : row.moving_to
       ? `Moving to ${utc(row.moving_to)}: ${row.moved_pct ?? 0} %. What is shown is of ${utc(row.now)}.`
       : "";
@@ -66,7 +66,7 @@ function begin() {
   step = STEPS_S.find((size) => spanS() / size <= MOST_STEPS) ?? STEPS_S.at(-1);
   slider.step = step;
   slider.max = Math.max(step, Math.ceil(spanS() / step) * step);
-  setText(ends.firstChild, utcWithDay(row.begin));
+  setText(ends.firstChild, `${utcWithDay(row.begin)}; what was before is not known`);
   setText(ends.lastChild, utcWithDay(row.end));
   const skips = [-60, 60].map((s_) =>
     h("button", { type: "button", class: "small", "data-skip": s_ }, `${s_ < 0 ? "−" : "+"}1 min`),
