@@ -41,7 +41,7 @@ def answer(command: str, arguments: argparse.Namespace, work: Work) -> int:
 
     try:
         view = load_region(arguments.region) if arguments.region else None
-        day = day_from(read(arguments.files, on_trouble), view)
+        day = day_from(read(arguments.files, on_trouble), view, on_trouble)
         document, lines = work(day, troubles)
     except (ConfigError, JournalError, NotADay, NotFound) as error:
         complain(command, str(error))

@@ -110,7 +110,7 @@ class SettingOutcome:
 
 
 @dataclass(frozen=True, slots=True)
-class _Piece:
+class Piece:
     """One piece of work: of two with one key only one is done."""
 
     key: tuple[Any, ...]
@@ -128,10 +128,10 @@ def compare(
     """In the order of the settings; on so many processes, in this one if it is one. `on_done` is
     told how many pieces of work are done, of how many."""
     columns = prepared.columns
-    pieces: dict[tuple[Any, ...], _Piece] = {}
+    pieces: dict[tuple[Any, ...], Piece] = {}
     for setting in settings:
         for number in range(len(columns.groups)):
-            for piece in _pieces(prepared, setting.view, number):
+            for piece in pieces_of(prepared, setting.view, number):
                 pieces.setdefault(piece.key, piece)
     # The longest first, so that no process is left alone with it in the end.
     todo = sorted(pieces.values(), key=lambda piece: -piece.weight)
@@ -147,12 +147,12 @@ def _outcome(
 ) -> SettingOutcome:
     groups, alarms = {}, {}
     for number, name in enumerate(prepared.columns.groups):
-        carrying, silent = _pieces(prepared, setting.view, number)
+        carrying, silent = pieces_of(prepared, setting.view, number)
         groups[name], alarms[name] = found[carrying.key], found[silent.key]
     return SettingOutcome(setting, groups, alarms)
 
 
-def _pieces(prepared: Prepared, view: RegionView, number: int) -> tuple[_Piece, _Piece]:
+def pieces_of(prepared: Prepared, view: RegionView, number: int) -> tuple[Piece, Piece]:
     """The fan-out of a group, and the alerts of its members."""
     name = prepared.columns.groups[number]
     policy, group, overs = view.policies[name], view.groups[name], prepared.columns.overs[number]
@@ -162,12 +162,12 @@ def _pieces(prepared: Prepared, view: RegionView, number: int) -> tuple[_Piece, 
     silent = tuple(getattr(policy, field) for field in _SILENT)
     count = len(overs.ms)
     return (
-        _Piece(("fan-out", number, *held, *lists), number, count, view),
-        _Piece(("alerts", number, *silent), number, 5 * count, view),
+        Piece(("fan-out", number, *held, *lists), number, count, view),
+        Piece(("alerts", number, *silent), number, 5 * count, view),
     )
 
 
-def _work(prepared: Prepared, piece: _Piece) -> GroupOutcome | Alarms:
+def _work(prepared: Prepared, piece: Piece) -> GroupOutcome | Alarms:
     day, columns, view = prepared.day, prepared.columns, piece.view
     name = columns.groups[piece.group]
     if piece.key[0] == "fan-out":
@@ -184,13 +184,13 @@ _shared: Prepared | None = None
 """What forked processes find: handing it over would take longer than working on it."""
 
 
-def _work_shared(piece: _Piece) -> tuple[tuple[Any, ...], GroupOutcome | Alarms]:
+def _work_shared(piece: Piece) -> tuple[tuple[Any, ...], GroupOutcome | Alarms]:
     assert _shared is not None
     return piece.key, _work(_shared, piece)
 
 
 def _done(
-    prepared: Prepared, todo: Sequence[_Piece], processes: int
+    prepared: Prepared, todo: Sequence[Piece], processes: int
 ) -> Iterator[tuple[tuple[Any, ...], Any]]:
     if processes <= 1 or len(todo) <= 1:
         for piece in todo:

@@ -5,8 +5,7 @@ from streamer.lab.columns import columns_of
 from streamer.lab.day import CarriedSpan, Day
 from streamer.lab.holding import Rules
 from streamer.lab.ordered import order_spans
-from streamer.lab.outcome import _held as held_of
-from streamer.lab.outcome import fan_outs
+from streamer.lab.outcome import fan_outs, held_of
 
 
 def ruled_spans(day: Day) -> tuple[CarriedSpan, ...]:

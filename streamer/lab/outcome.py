@@ -129,9 +129,6 @@ def held_of(columns: Columns, group: int, rules: Rules) -> tuple[list[Span], int
     return spans, moves
 
 
-_held = held_of  # load_ruled still asks for it by this name
-
-
 def fan_outs(columns: Columns, held: Sequence[Span], orders: Sequence[OrderSpan]) -> list[FanOut]:
     """By number of repeater: what members hold, and pins, without the bars."""
     numbers = {name: n for n, name in enumerate(columns.repeaters)}

@@ -46,7 +46,7 @@ class Player:
         self._playing = False
         self._wanted_ms: int | None = None
         self._orders = 0
-        self._moved_pct: int | None = None
+        self._moved_pct = 0
         self._moves = 0
         self._trouble: str | None = None
         self._stop = threading.Event()
@@ -83,7 +83,7 @@ class Player:
                 speed=self._speed,
                 playing=self._playing,
                 moving_to=None if wanted_ms is None else from_ms(wanted_ms),
-                moved_pct=self._moved_pct,
+                moved_pct=None if wanted_ms is None else self._moved_pct,
                 moves=self._moves,
                 trouble=self._trouble,
                 said=words(tape.begin_ms, tape.end_ms, now_ms),
@@ -185,7 +185,7 @@ class Player:
                 self._moves += 1
                 self._trouble = None
                 if not given_up():
-                    self._wanted_ms = self._moved_pct = None
+                    self._wanted_ms = None
             self._rest_at_the_end()
             self._tell()
 
@@ -239,7 +239,7 @@ class Player:
         log.error("the replay stands still", reason=reason)
         with self._lock:
             self._trouble = reason
-            self._playing, self._wanted_ms, self._moved_pct = False, None, None
+            self._playing, self._wanted_ms = False, None
             self._tell()
 
 

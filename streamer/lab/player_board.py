@@ -1,6 +1,7 @@
 """A board on a replay: the real one, on this machine alone, with the clock of the record."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Final
 
@@ -10,9 +11,11 @@ from streamer.board.app import create_app
 from streamer.board.server import bind, serve
 from streamer.board.settings import BoardSettings
 from streamer.clock import Clock
+from streamer.config import RegionView
+from streamer.journal.reader import OnTrouble, read
 from streamer.lab.player import Player
 from streamer.lab.player_scene import Scene
-from streamer.lab.player_tape import Tape
+from streamer.lab.player_tape import Tape, look_through
 from streamer.reading.common import Kept
 
 DATABASES: Final = (0, 1)
@@ -83,3 +86,20 @@ def serve_replay(
     with listening:
         player = Player(tape, databases(redis_url), machine, speed)
         return serve(app_of(player, settings, machine), settings, listening, None, ready)
+
+
+def serve_files(
+    files: Sequence[Path],
+    given: RegionView | None,
+    redis_url: str,
+    machine: Clock,
+    *,
+    settings: BoardSettings,
+    on_trouble: OnTrouble,
+    ready: Callable[[str], None],
+    speed: float = 1.0,
+) -> bool:
+    """The same for files and folders of a journal; `given`: a region file instead of the journal's.
+    What cannot be read is told once, before it is served. Raises JournalError too."""
+    tape = look_through(partial(read, files), on_trouble, given)
+    return serve_replay(tape, redis_url, machine, settings=settings, ready=ready, speed=speed)

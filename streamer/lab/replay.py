@@ -20,7 +20,6 @@ from streamer.state import keys
 from streamer.state.entries import Act, Entry
 from streamer.state.shapes import OutMessage
 from streamer.state.store import Store
-from streamer.worker.air import AirTime
 from streamer.worker.batch import Batch
 from streamer.worker.deriver import BEHIND_AFTER_MS, Deriver, ToSend
 from streamer.worker.merger import Merged, Merger
@@ -61,17 +60,12 @@ class _Hand:
         self.store = store
         self.merger = Merger(store)
         self.orders = RegionOrders(store)
-        metrics = Metrics()
-        self.deriver = Deriver(store, clock, Watch(metrics), self.orders)
-        self._air = AirTime(store, metrics)
+        self.deriver = Deriver(store, clock, Watch(Metrics()), self.orders)
 
     def finish(self) -> None:
         """Wait for what is being merged; then it is with the groups too."""
         merged = self.merger.finish()
-        if merged is None:
-            return
-        self._air.count(merged)
-        if merged.batch.refusals:
+        if merged is not None and merged.batch.refusals:
             self.store.refuse(
                 [(r.reason.value, r.model_dump_json()) for r in merged.batch.refusals]
             )

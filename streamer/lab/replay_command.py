@@ -25,8 +25,10 @@ from streamer.lab.replay import Played, Replay
 from streamer.reading.common import MISUSED, WELL, WRONG
 from streamer.reading.text import age, complain, say
 from streamer.state.shapes import OutMessage
-from streamer.state.store import Store, StoreUnavailable, connect
+from streamer.state.store import Store, StoreMismatch, StoreUnavailable, connect
 
+BOARD_PORT: Final = 8750
+FASTEST: Final = 3600.0
 EVERY_S: Final = 6 * 3600.0
 _BAR: Final = 30
 _OF_THE_WAY: Final = ("version", "at", "opened_at")
@@ -81,12 +83,25 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="how often, by the clock of the record, it is worked out what follows, e.g. 10s; "
         "the end is the same (6h)",
     )
+    parser.add_argument(
+        "--board",
+        nargs="?",
+        type=int,
+        const=BOARD_PORT,
+        metavar="PORT",
+        help=f"show it on the board, with a slider for the time ({BOARD_PORT})",
+    )
+    parser.add_argument(
+        "--speed", type=_speed, default=1.0, help="how fast it begins to play on the board (1)"
+    )
     parser.add_argument("--workers", type=int, choices=range(1, 9), default=1, help="(1)")
     parser.add_argument("--json", action="store_true", help="print one JSON document")
 
 
 def main(arguments: argparse.Namespace) -> int:
     """Exit codes as everywhere; 1 also when a part of the journal could not be read."""
+    if arguments.board is not None:
+        return _on_board(arguments)
     clock = SystemClock()
     troubles: list[str] = []
     try:
@@ -109,6 +124,42 @@ def main(arguments: argparse.Namespace) -> int:
         complain("replay", words)
     say([done.model_dump_json(indent=2)] if arguments.json else _text(done))
     return WRONG if any(NOT_ENDED not in words for words in done.troubles) else WELL
+
+
+def _on_board(arguments: argparse.Namespace) -> int:
+    """Serve until it is told to end."""
+    try:
+        # Its packages are an extra.
+        from streamer.board.settings import SettingsRefused  # noqa: PLC0415
+        from streamer.lab import player_board  # noqa: PLC0415
+    except ModuleNotFoundError as error:
+        if (error.name or "").startswith("streamer"):
+            raise
+        where = "in the folder of streamer's sources"
+        complain("replay", f"--board needs {error.name}: pip install '.[board]' {where}")
+        return MISUSED
+    clock = SystemClock()
+    try:
+        settings = player_board.settings_for(arguments.board)
+        view = load_region(arguments.region) if arguments.region else None
+        with own_redis(clock) as redis:
+            well = player_board.serve_files(
+                arguments.files, view, redis.url, clock, settings=settings,
+                on_trouble=lambda words: complain("replay", words),
+                ready=lambda at: print(f"replay at {at} : not live; Ctrl-C ends it", flush=True),
+                speed=arguments.speed,
+            )  # fmt: skip
+    except (SettingsRefused, ServiceMissing) as error:
+        complain("replay", str(error))
+        return MISUSED
+    except (ConfigError, JournalError, ServiceFailed, StoreMismatch, StoreUnavailable) as error:
+        complain("replay", str(error))
+        return WRONG
+    except OSError as error:
+        where = error.filename or f"port {arguments.board}"
+        complain("replay", f"{where}: {error.strerror or error}")
+        return WRONG
+    return WELL if well else WRONG
 
 
 @contextmanager
@@ -242,3 +293,13 @@ def _moment(text: str) -> int:
             f"{text!r}: a time with its zone is expected, such as 2026-11-28T13:00:00Z"
         ) from error
     return to_ms(moment)
+
+
+def _speed(text: str) -> float:
+    try:
+        speed = float(text)
+    except ValueError:
+        speed = 0.0
+    if not 0 < speed <= FASTEST:
+        raise argparse.ArgumentTypeError(f"{text!r}: above 0 and at most {FASTEST:g} is possible")
+    return speed

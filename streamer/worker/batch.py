@@ -12,6 +12,7 @@ from streamer.config import RegionView
 from streamer.contract.events import State
 from streamer.contract.published import Refusal, RefusalReason
 from streamer.domain.cells import cell_at
+from streamer.domain.check_out_words import CheckOutWords
 from streamer.journal import lines as journal
 from streamer.state.shapes import Flip, GatewayBatch, Keying, RouteMark
 
@@ -84,9 +85,7 @@ class Accepting:
 
     def __init__(self, view: RegionView) -> None:
         self._view = view
-        self._words = {
-            g: frozenset(w.upper() for w in p.check_out_words) for g, p in view.policies.items()
-        }
+        self._words = CheckOutWords(view)
         self._learning = view.learning
 
     def over(
@@ -113,7 +112,7 @@ class Accepting:
         """The start or the end of an over; `to` is a group's name or a call sign, `position` as in
         `Keying`."""
         group = to if to is not None and to in self._view.groups else ""
-        out_group, out_word = self._check_out(text, group) if text else ("", "")
+        out_group, out_word = self._words.said(text, group) if text else ("", "")
         tie, info = tie_of(gateway, boot, seq), (to, suffix, duration_ms, rssi_dbm, ber_pct, text)
         keying = Keying(
             station, ms, tie, repeater, over, info, position, group, out_group, out_word, end_ms
@@ -262,12 +261,3 @@ class Accepting:
         if position is None:
             return None
         return cell_at(position[1], position[2], self._learning.cell_resolution)
-
-    def _check_out(self, text: str, group: str) -> tuple[str, str]:
-        """The group that a text checks out of, or the word if it is said to none."""
-        word = text.strip().upper()
-        if not word:
-            return "", ""
-        if group:
-            return (group, "") if word in self._words[group] else ("", "")
-        return ("", word) if word in self._view.check_out_words else ("", "")

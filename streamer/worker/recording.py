@@ -42,6 +42,7 @@ class Recorder:
         self._metrics = metrics
         self._acts = OrdersSeen(store)
         self._counted = 0, 0
+        metrics.journal_well.set(1)  # also where none is wanted: nothing is amiss
 
     def prepared(self, view: RegionView, now_ms: int) -> None:
         """A region file is in use from `now_ms` on."""

@@ -156,7 +156,7 @@ def timed(
 
 def main(argv: Sequence[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--events", type=int, default=2_000_000)
+    parser.add_argument("--events", type=int, default=2_000_000, help="from 2000")
     parser.add_argument("--processes", type=int, default=2)
     arguments = parser.parse_args(argv)
     with tempfile.TemporaryDirectory(prefix="streamer-bench-") as folder:

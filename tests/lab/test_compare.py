@@ -5,11 +5,11 @@ from collections.abc import Sequence
 import pytest
 
 from streamer.clock import from_ms
-from streamer.lab.compare import compare, dates_of, duties_of, prepare
+from streamer.lab.compare import compare, dates_of, duties_of, pieces_of, prepare
 from streamer.lab.compare_report import CompareReport, compare_report
 from streamer.lab.compare_text import compare_lines
 from streamer.lab.day import Day
-from streamer.lab.grid import GridError, lines_to_change, settings_of
+from streamer.lab.grid import COMPARED, LISTS, GridError, lines_to_change, settings_of
 from streamer.lab.hindsight import Assumption
 from streamer.lab.pareto import Point, Prices, beats, choose, front
 from streamer.state.entries import Act, Entry
@@ -102,6 +102,27 @@ def test_a_pin_and_a_bar_of_one_repeater_do_not_go_together() -> None:
 def test_too_many_settings_are_refused() -> None:
     with pytest.raises(GridError, match="289 settings are asked for: at most 256"):
         settings_of(region(), ["linger_s=" + ",".join(map(str, range(17)))] * 2)
+
+
+ONE_OF_EACH = (
+    "linger_s=1", "expire_after_s=1801", "overdue_phi=1", "out_of_reach_phi=3",
+    "overdue_soonest_s=1", "out_of_reach_soonest_s=1", "overdue_after_s=299",
+    "out_of_reach_after_s=451", "member_alerts=false", "NET.pins=+ga/x", "NET.bars=+ga/x",
+)  # fmt: skip
+
+
+def test_what_is_worked_out_once_is_the_same_for_all() -> None:
+    """Each field that can be compared tells pieces of work apart; without a change none does."""
+    assert {asked.partition("=")[0].rpartition(".")[2] for asked in ONE_OF_EACH} == {
+        *COMPARED, *LISTS,
+    }  # fmt: skip
+    own = region()
+    prepared = prepare(day(), ASSUMED, {}, [])
+    keys = {piece.key for piece in pieces_of(prepared, own, 0)}
+    assert keys == {piece.key for piece in pieces_of(prepared, region(), 0)}
+    for asked in ONE_OF_EACH:
+        changed = settings_of(own, [asked])[-1].view
+        assert {piece.key for piece in pieces_of(prepared, changed, 0)} != keys, asked
 
 
 # -- the front and the choice --------------------------------------------------------------------

@@ -163,6 +163,15 @@ def test_the_truth_goes_before() -> None:
     assert (alarms.raised, alarms.judged, alarms.false) == (6, 3, 1)
 
 
+def test_who_speaks_does_not_listen_wherever_it_is() -> None:
+    """A in truth on b all day, though a hears it. On a nobody is (60 s wasted). On b 6 is for A;
+    5 and 7 are A's own, for nobody. A misses 2 on b, where it has not been heard, and B still 5 and
+    8; that A does not hear its own 8 on b is no miss."""
+    found = outcome(truth={A: (There(name("b"), T - 100_000, T + 2_100_001),)})
+    assert by_letter(found, "wasted_ms") == {"a": 60, "b": 15, "d": 20}
+    assert missed(found) == {Cause.LATE: 2, Cause.LINGER: 1}
+
+
 # -- where people were ---------------------------------------------------------------------------
 
 

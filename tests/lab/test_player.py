@@ -29,10 +29,10 @@ from streamer.lab.player_tape import COLUMNS, Reel, Tape, look_through
 from streamer.lab.replay import Replay
 from streamer.state.store import Store, connect
 from tests.board.desk import Asker
-from tests.lab.player_record import END_MS, MOVED_S, START_MS, alert_line, at_ms, write_record
+from tests.lab.player_record import END_MS, MOVED_S, alert_line, at_ms, write_record
 from tests.servers import Redis
 from tests.state.canonical import canonical, without_traces
-from tests.state.scene import region
+from tests.state.scene import START_MS, region
 
 pytestmark = pytest.mark.redis
 
@@ -315,6 +315,8 @@ def test_the_api_says_where_it_is_and_takes_orders(asker: Asker, player: Player)
     assert player.now_ms == at_ms(200)
     player.turn()
     assert player.now_ms == at_ms(215)
+    said = asker.get("/api/replay").json()
+    assert (said["moving_to"], said["moved_pct"], said["moves"]) == (None, None, 1)
 
 
 @pytest.mark.parametrize(
@@ -345,7 +347,9 @@ def test_nobody_acts_in_a_replay(asker: Asker, player: Player) -> None:
     go(player, 230)
     before = state_of(player)
     assert asker.get("/api/v1/session").json()["role"] == "view"
-    acts = [(m, r.path) for r in acting.router.routes for m in getattr(r, "methods", ())]
+    acts = [
+        (m, str(vars(r)["path"])) for r in acting.router.routes for m in getattr(r, "methods", ())
+    ]
     assert len(acts) > 10
     for method, path in acts:
         fields = {"group": "RESCUE", "gateway": "ridge", "port": "uhf", "station": "QA1ABC",

@@ -131,7 +131,8 @@ def test_what_nobody_is_left_to_hear_is_lost_for_certain() -> None:
 def test_what_was_dark_that_day_cannot_stand_in() -> None:
     """And who was on a repeater while it was dark was out of reach as it was: 100 s of A's."""
     made, known = paper_day()
-    made = day(made.overs, {MILL: spans_of(0, 400), RIDGE: spans_of(400, 500)})
+    dark = {MILL: spans_of(0, 400), RIDGE: spans_of(400, 500)}
+    made = day(made.overs, dark)
     ears = Told({A: 0.25})
     scene = Scene(made, known, ears)
     found = fates(scene, ears, RIDGE_OFF)
@@ -140,7 +141,7 @@ def test_what_was_dark_that_day_cannot_stand_in() -> None:
     assert (scene.member_ms / 1000).tolist() == [200, 700, 200, 500, 400, 500]
 
 
-def spans_of(a: float, b: float) -> list[tuple[float, float]]:
+def spans_of(a: int, b: int) -> list[tuple[int, int]]:
     return [(a, b)]
 
 

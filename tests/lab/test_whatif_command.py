@@ -142,7 +142,7 @@ def test_the_rank(journal: Path, capsys: pytest.CaptureFixture[str]) -> None:
 
 def test_a_new_repeater_softens_a_failure(placed: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """It stands where A is, and A is heard at -95 dBm: at most as strong, so not for certain."""
-    words = [placed, "--off", RIDGE, "--new", "hill,0.02,20.0,30,439"]
+    words: list[str | Path] = [placed, "--off", RIDGE, "--new", "hill,0.02,20.0,30,439"]
     code, out, _ = ask(capsys, *words, "--json")
     found = json.loads(out)
     (with_it,), (without,) = found["failures"], found["without"]

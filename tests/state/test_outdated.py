@@ -27,7 +27,8 @@ def test_an_alert_of_an_outdated_look_ends_when_its_cause_has_gone(
     worker.settle()
     assert worker.store.all_alerts() == {}
     bench.clock.advance_s(6)  # starved_after_s is 5
-    commit, met = worker.store.commit, []
+    commit = worker.store.commit
+    met: list[list[str]] = []
 
     def meanwhile(outcomes: Sequence[Outcome], now_ms: int) -> Any:
         """Between the look and its commit the repeater takes the group up."""

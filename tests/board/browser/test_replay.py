@@ -79,6 +79,31 @@ def test_the_keyboard_moves_the_time_and_what_is_shown(board: Any, open_tab: Ope
     assert page.evaluate("document.activeElement.id") == "replay-time"
 
 
+def test_the_slider_is_drawn_and_let_go(board: Any, open_tab: OpenTab) -> None:
+    """To the middle, by the mouse; then away and back to where it was: that is no move."""
+    page = open_tab(board).go(MEMBERS)
+    slider, said = slider_of(page), page.locator("#replay-said")
+    expect(slider).to_have_attribute("aria-valuetext", BEGIN)
+    box = slider.bounding_box()
+    y, left, middle = box["y"] + box["height"] / 2, box["x"] + 8, box["x"] + box["width"] / 2
+    page.mouse.move(left, y)
+    page.mouse.down()
+    page.mouse.move(middle, y, steps=5)
+    expect(slider).to_have_attribute("aria-valuetext", "08:04:00 UTC")
+    expect(said).to_contain_text("at 08:00:00Z")
+    page.mouse.up()
+    expect(said).to_contain_text("at 08:04:00Z")
+    page.mouse.down()
+    page.mouse.move(left, y, steps=5)
+    expect(slider).to_have_attribute("aria-valuetext", BEGIN)
+    page.mouse.move(middle, y, steps=5)
+    page.mouse.up()
+    expect(slider).to_have_attribute("aria-valuetext", "08:04:00 UTC")
+    page.get_by_role("button", name="+1 min").click()
+    expect(said).to_contain_text("at 08:05:00Z")
+    expect(slider).to_have_attribute("aria-valuetext", "08:05:00 UTC")
+
+
 def test_it_plays_and_rests_and_every_page_follows(board: Any, open_tab: OpenTab) -> None:
     """At 600 times eight minutes are over in a second; a page of one station sees it too."""
     page, other = open_tab(board).go(MEMBERS), open_tab(board).go("/stations/QA1ABC")
@@ -127,7 +152,7 @@ def test_axe_finds_nothing_serious(board: Any, open_tab: OpenTab, tmp_path: Any)
     for path in (MEMBERS, "/wall"):
         page = tab.whole(path)
         for scheme in ("light", "dark"):
-            page.emulate_media(color_scheme=scheme, reduced_motion="reduce")  # type: ignore[arg-type]
+            page.emulate_media(color_scheme=scheme, reduced_motion="reduce")
             found = page.evaluate(
                 "async () => (await axe.run(document)).violations.map(v => [v.impact, v.id, "
                 "...v.nodes.map(n => n.html.slice(0, 160)).slice(0, 4)])"

@@ -92,6 +92,10 @@ function begin() {
     hold();
     later();
   });
+  // What follows a change comes after it.
+  for (const name of ["pointerup", "blur"]) {
+    slider.addEventListener(name, () => setTimeout(release));
+  }
   for (const button of skips) {
     button.addEventListener("click", () => {
       const now = ms(row.moving_to ?? row.now);
@@ -105,16 +109,26 @@ function begin() {
 function hold() {
   held = true;
   clearTimeout(waiting);
+  waiting = null;
   showTime(chosen());
 }
 
+/** They have let it go where it was: nothing is to be sent. */
+function release() {
+  if (waiting !== null) return;
+  held = false;
+  drawnAt = 0;
+  drawControls();
+}
+
 function later() {
-  waiting = setTimeout(async () => {
+  const mine = setTimeout(async () => {
     await send({ to: chosen() });
-    held = false;
-    drawnAt = 0;
-    drawControls();
+    if (waiting !== mine) return; // they went on meanwhile
+    waiting = null;
+    release();
   }, SETTLED_MS);
+  waiting = mine;
 }
 
 function within(at) {
