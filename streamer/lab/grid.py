@@ -62,7 +62,8 @@ def said(value: Any) -> str:
 
 def settings_of(view: RegionView, asked: Iterable[str]) -> list[Setting]:
     """The region file's own setting first, then each with each of what is asked, those left out
-    that come to one that is there already. Raises GridError."""
+    that come to one that is there already; those that change less before those that change more,
+    since of equal ones the first is advised. Raises GridError."""
     axes = [_axis(view, text) for text in asked]
     count = 1
     for axis in axes:
@@ -78,7 +79,7 @@ def settings_of(view: RegionView, asked: Iterable[str]) -> list[Setting]:
         if resolved not in known:
             known.add(resolved)
             found.append(Setting(changes, changed))
-    return found
+    return sorted(found, key=lambda setting: len(setting.changes))
 
 
 def _needed(view: RegionView, changes: Sequence[Change]) -> tuple[Change, ...]:
