@@ -21,7 +21,7 @@ from streamer.state.entries import Act, Entry
 from streamer.state.shapes import OutMessage
 from streamer.state.store import Store
 from streamer.worker.batch import Batch
-from streamer.worker.deriver import BEHIND_AFTER_MS, Deriver, ToSend
+from streamer.worker.deriver import Deriver, ToSend
 from streamer.worker.merger import Merged, Merger
 from streamer.worker.metrics import Metrics
 from streamer.worker.region_orders import RegionOrders
@@ -133,10 +133,12 @@ class Replay:
         if not self._hands:
             return
         self._merge()
-        # A lost gateway's alert names the members behind it a moment after they have changed.
-        for at_ms in (now_ms - 2 * BEHIND_AFTER_MS, now_ms):
-            self._set_clock(at_ms)
-            self._look()
+        self._set_clock(now_ms)
+        self._look()
+        # A lost gateway's alert names the members behind it a moment after they have changed: that
+        # moment may lie beyond.
+        self.store.wake([f"w/{name}" for name in self.store.view.gateways], now_ms)
+        self._look()
         for hand in self._hands:
             hand.store.settle_told(now_ms)
         self.store.forget_expired(now_ms)
