@@ -15,7 +15,7 @@ from pydantic_core import from_json, to_json
 
 from streamer.clock import Clock, SystemClock, from_ms, to_ms
 from streamer.config import ConfigError, RegionView, load_region
-from streamer.contract.published import FanOut, Reach
+from streamer.contract.published import Alert, AlertKind, FanOut, Reach
 from streamer.contract.topics import reach_topic
 from streamer.demo.command import duration_s
 from streamer.demo.services import Service, ServiceFailed, ServiceMissing, start_redis
@@ -44,6 +44,15 @@ class GroupAtTheEnd(BaseModel):
     standings: dict[str, int]
 
 
+class AlertAtTheEnd(BaseModel):
+    """An alert that stood at the end."""
+
+    model_config = ConfigDict(frozen=True)
+
+    id: str
+    title: str
+
+
 class Replayed(BaseModel):
     """What a replay came to. `result` is a SHA-256 of all that was published in the end, without
     versions and the times of publishing: the same journal gives the same."""
@@ -60,7 +69,9 @@ class Replayed(BaseModel):
     events_per_s: float
     end_at: datetime
     groups: list[GroupAtTheEnd]
-    alerts: list[str]
+    all_dark: bool
+    """Every gateway had ceased to report."""
+    alerts: list[AlertAtTheEnd]
     result: str
     troubles: list[str]
 
@@ -234,6 +245,9 @@ def _replayed(
     region = replay.store.view.name
     fanouts = [FanOut.model_validate_json(t) for n, t in standing.items() if "/fanout/" in n]
     rosters = {n: Reach.model_validate_json(t) for n, t in standing.items() if "/reach/" in n}
+    alerts = [Alert.model_validate_json(t) for n, t in standing.items() if "/alert/" in n]
+    gateways = set(replay.store.view.gateways)
+    lost = {a.subject for a in alerts if a.kind is AlertKind.GATEWAY_LOST}
     return Replayed(
         region=region,
         lines=played.lines,
@@ -245,7 +259,8 @@ def _replayed(
         events_per_s=round(played.events / seconds, 1) if seconds else 0.0,
         end_at=from_ms(replay.clock.now_ms()),
         groups=[_group(f, rosters.get(reach_topic(region, f.group))) for f in fanouts],
-        alerts=sorted(n.rpartition("/")[2] for n in standing if "/alert/" in n),
+        all_dark=bool(gateways) and gateways <= lost,
+        alerts=[AlertAtTheEnd(id=a.id, title=a.title) for a in alerts],
         result=_digest(standing),
         troubles=[*troubles, *played.troubles],
     )
@@ -278,7 +293,11 @@ def _text(done: Replayed) -> list[str]:
         members = ", ".join(f"{n} {s.replace('_', ' ')}" for s, n in group.standings.items())
         carried = " ".join(group.fan_out) or "nowhere"
         lines.append(f"  {group.group}: wanted on {carried}; {members or 'no members'}")
-    lines.append(f"Alerts: {', '.join(done.alerts) or 'none'}")
+    lines += ["Alerts:", *(f"  {alert.title}" for alert in done.alerts)] if done.alerts else []
+    if not done.alerts:
+        lines.append("No alerts")
+    if done.all_dark:
+        lines.append("Every gateway had ceased to report by then: --until TIME shows it before.")
     lines.append(f"Result: {done.result[:16]} (the same journal gives the same)")
     return lines
 
