@@ -16,6 +16,7 @@ from streamer.acts.acts import AcceptedCall, Acts
 from streamer.board.access import Role, need
 from streamer.board.picture import Picture
 from streamer.board.problems import responses
+from streamer.board.replaying import replay_of
 from streamer.board.rows import (
     PUBLIC_TABLE,
     AlertsDocument,
@@ -30,7 +31,7 @@ from streamer.board.rows import (
     fanout_table,
     roster_table,
 )
-from streamer.clock import Clock
+from streamer.clock import Clock, to_ms
 from streamer.contract.common import GroupName, Name
 from streamer.contract.published import Duty
 from streamer.reading.common import Desk, Header, Kept, find_group, open_desk
@@ -210,9 +211,11 @@ def whereabouts(desk: AtDesk, station: Station) -> LookMap:
 
 
 @asked.get("/repeaters/{gateway}/{port}", dependencies=[_VIEW], responses=responses(404))
-def repeater(desk: AtDesk, gateway: Name, port: Name) -> RepeaterHistory:
+def repeater(request: Request, desk: AtDesk, gateway: Name, port: Name) -> RepeaterHistory:
     """A repeater's last 24 hours: overs, signal, error rate, darkness, who came and went."""
-    return repeater_history(desk, f"{gateway}/{port}")
+    record = replay_of(request)
+    begin_ms = None if record is None else to_ms(record.begin)
+    return repeater_history(desk, f"{gateway}/{port}", begin_ms)
 
 
 @asked.get(

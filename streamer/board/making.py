@@ -147,10 +147,12 @@ def alert_counts(alerts: Iterable[Alert]) -> AlertCounts:
     )
 
 
-def air_saved(sums: AirSums, now_ms: int) -> AirSaved:
-    """`sums` are those of the day that runs at `now_ms`."""
+def air_saved(sums: AirSums, now_ms: int, first_hour: int | None = None) -> AirSaved:
+    """`sums` are those of the day that runs at `now_ms`; `first_hour`, since 1970, is the first of
+    it in which an over was counted, None: the day's first."""
+    hour = hours_of_day(now_ms)[0] if first_hour is None else first_hour
     return AirSaved(
-        from_at=from_ms(hours_of_day(now_ms)[0] * HOUR_MS),
+        from_at=from_ms(hour * HOUR_MS),
         overs=sums.overs,
         addressed_s=sums.addressed_ms / 1000,
         carried_s=sums.carried_ms / 1000,

@@ -36,6 +36,7 @@ _NAVIGATION: Final = (
     ("/duties", "Duties", Role.VIEW),
     ("/log", "Log", Role.OPERATE),
 )
+_NOW_OF_A_REPLAY: Final = "As it was"
 _NOBODY: Final = Who("", Role.PUBLIC, "", local=False)
 
 router = APIRouter(include_in_schema=False)
@@ -50,7 +51,8 @@ Public = Annotated[Who, Depends(need(Role.PUBLIC))]
 
 @router.get("/")
 def now(request: Request, who: Viewer) -> Response:
-    return _page(request, who, "now.html", "Now", here="/")
+    title = "Now" if replay_of(request) is None else _NOW_OF_A_REPLAY
+    return _page(request, who, "now.html", title, here="/")
 
 
 @router.get("/groups")
@@ -183,7 +185,7 @@ def _group_page(request: Request, who: Who, group: str, template: str, part: str
 def _page(
     request: Request, who: Who, template: str, title: str, *, here: str, **fields: Any
 ) -> HTMLResponse:
-    view = _view(request)
+    view, replay = _view(request), replay_of(request)
     context = {
         "region": view.name,
         "region_title": view.region.title or view.name,
@@ -194,9 +196,13 @@ def _page(
         "local": who.local,
         "csrf_token": who.csrf_token,
         "caution": CAUTION,
-        "pages": [(address, text) for address, text, role in _NAVIGATION if who.role.covers(role)],
+        "pages": [
+            (address, text if replay is None or address != "/" else _NOW_OF_A_REPLAY)
+            for address, text, role in _NAVIGATION
+            if who.role.covers(role)
+        ],
         "public_page": False,
-        "replay": replay_of(request),
+        "replay": replay,
         **fields,
     }
     # The page holds the session's token: no cache may keep it.

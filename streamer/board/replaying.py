@@ -36,6 +36,9 @@ class ReplayRow(Row):
     playing: bool
     moving_to: Moment | None = Field(description="where it was asked to go and is not yet")
     moved_pct: Count | None = Field(description="of the way to there; null: it is not moving")
+    missing_from: Moment = Field(
+        description="before, a gateway that was never heard of may not have had its turn yet"
+    )
     moves: Count = Field(description="rises with each move that was made")
     trouble: str | None = Field(description="why it cannot go on")
     said: str = Field(description="for people: which record, which time, that it is not live")

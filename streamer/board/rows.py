@@ -86,10 +86,11 @@ class RunningDuty(Row):
 
 
 class AirSaved(Row):
-    """Time on the air that fan-outs saved since `from_at`, the begin of the hour 23 hours before
-    the running one. Of overs to groups: what their fan-outs wanted of other repeaters, against
-    sending each on every other repeater; the sum of repeaters, so two that send for a minute count
-    as two. An estimate: fan-outs as wanted when an over was counted, not what repeaters said."""
+    """Time on the air that fan-outs saved since `from_at`: the begin of the hour 23 hours before
+    the running one, or of the first since then in which an over was counted. Of overs to groups:
+    what their fan-outs wanted of other repeaters, against sending each on every other one; the sum
+    of repeaters, so two that send for a minute count as two. An estimate: fan-outs as wanted when
+    an over was counted, not what repeaters said."""
 
     from_at: Moment
     overs: Count

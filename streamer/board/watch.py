@@ -5,12 +5,14 @@ One thread for both, so that the picture needs no lock; what it hands to the eve
 """
 
 import threading
+from bisect import bisect_left
 from typing import TYPE_CHECKING, Final
 
 import structlog
 
 from streamer.board.making import air_saved
 from streamer.board.picture import Picture, filters
+from streamer.board.rows import AirSaved
 from streamer.clock import Clock
 from streamer.config import RegionView
 from streamer.domain.duty import running
@@ -136,5 +138,20 @@ def look(picture: Picture, reader: Reader, clock: Clock, *, counts_air: bool = T
     now_ms, store = clock.now_ms(), reader.store
     sights = lookups.sights(store, now_ms)
     said = lookups.carrying(reader, picture.starved())
-    air = air_saved(store.air_sums(hours_of_day(now_ms)), now_ms) if counts_air else None
+    air = air_of_day(store, now_ms) if counts_air else None
     picture.look(sights, said, air, clock.now_ms())
+
+
+def air_of_day(store: Store, now_ms: int) -> AirSaved:
+    """What was saved in the day, and since when it was counted. Raises StoreUnavailable."""
+    hours = hours_of_day(now_ms)
+    sums = store.air_sums(hours)
+    if not sums.overs:
+        return air_saved(sums, now_ms)
+
+    def counted(number: int) -> bool:
+        return store.air_sums(hours[:number]).overs > 0
+
+    # Halved: five questions at most.
+    first = bisect_left(range(1, len(hours)), True, key=counted)
+    return air_saved(sums, now_ms, hours[first])

@@ -17,7 +17,8 @@ class WorkerProcess:
         self._command = [sys.executable, "-m", "streamer", "worker", str(region_file)]
         self._command += ["--name", name, "--share", share, *more]
         self._folder = folder
-        self.child = Child(name, [*self._command, "--http", self._http], folder)
+        said = f"worker{name.removeprefix(share)}"  # the first is just the worker
+        self.child = Child(said, [*self._command, "--http", self._http], folder)
         await_ready(self.child, lambda: fetched(f"{self._http}/readyz") is not None, clock)
 
     def stop(self) -> int:

@@ -4,12 +4,17 @@ The domain judges (`streamer.domain.verdict`), each silence once, at its end: wh
 length of a silence does not depend on what came later. An alert is one silence of one member that
 made it overdue before it was heard again, checked out, or expired; it may go on to out of reach.
 
+Where the truth is known, each time that a member was out of reach of all, checked in by the record,
+is a `Loss`: when people were told of it is set against when it began. Losses depend on the record
+and the truth alone, so under all settings they are the same ones in the same order.
+
 Left out, since a recording does not hold it: what repeaters had been learned to hear before.
 """
 
 from bisect import bisect_right
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from statistics import median
 from typing import Any, Final
 
 import numpy as np
@@ -32,24 +37,67 @@ Duties = Sequence[tuple[int, float | None]]
 """From when on (ms), since when the newest duty of the group runs (s since 1970; None: none)."""
 
 
+@dataclass(frozen=True, slots=True)
+class Loss:
+    """A member truly out of reach from a time on (ms), and how long after that (ms) people were
+    told that it was overdue, and that it was out of reach; None: not as long as that lasted. 0
+    where they had been told before."""
+
+    station: str
+    from_ms: int
+    overdue_after_ms: int | None
+    lost_after_ms: int | None
+
+    @property
+    def told(self) -> bool:
+        return self.overdue_after_ms is not None
+
+
 @dataclass(slots=True)
 class Alarms:
     """How many alerts were raised; how many of them came to out of reach; of how many the truth is
-    known; and how many of those were false: the member was within reach of a repeater."""
+    known; and how many of those were false: the member was within reach of a repeater. And what
+    became of those who truly were not."""
 
     raised: int = 0
     out_of_reach: int = 0
     judged: int = 0
     false: int = 0
+    losses: list[Loss] = field(default_factory=list)
+
+    @property
+    def untold(self) -> int:
+        """How many were lost and never told of."""
+        return sum(not loss.told for loss in self.losses)
+
+    @property
+    def told_after_s(self) -> float | None:
+        """The median of those told of; None where none was."""
+        return _median_s([loss.overdue_after_ms for loss in self.losses])
+
+    @property
+    def told_lost_after_s(self) -> float | None:
+        """The same until it was told to be out of reach."""
+        return _median_s([loss.lost_after_ms for loss in self.losses])
+
+
+def _median_s(after_ms: Sequence[int | None]) -> float | None:
+    told = [ms for ms in after_ms if ms is not None]
+    return median(told) / 1000 if told else None
 
 
 @dataclass(frozen=True, slots=True)
 class Alarm:
-    """One alert: last heard, raised (both ms), and whether it came to out of reach."""
+    """One alert: last heard, raised, out of reach (None: never), and ended, all in ms."""
 
     heard_ms: int
     raised_ms: int
-    out_of_reach: bool
+    lost_ms: int | None
+    ended_ms: int
+
+    @property
+    def out_of_reach(self) -> bool:
+        return self.lost_ms is not None
 
 
 class _Kept(tuple[int, ...]):
@@ -94,11 +142,12 @@ class Judge:
     def alarms(self, truth: Truth) -> Alarms:
         """Of all members, all day long."""
         found = Alarms()
-        if not self._policy.member_alerts:
-            return found
         for station in self._stations:
             there = truth.get(self._columns.stations[station])
-            for alarm in self.of_station(station):
+            alarms = self.of_station(station) if self._policy.member_alerts else []
+            if there is not None:
+                found.losses += self._losses(station, there, alarms)
+            for alarm in alarms:
                 found.raised += 1
                 found.out_of_reach += alarm.out_of_reach
                 within = None if there is None else _within_reach(there, alarm.raised_ms)
@@ -111,13 +160,10 @@ class Judge:
         """Of the station with that number, in order."""
         own = self._columns.keyings.of(station)
         ms = self._columns.keyings.ms[own]
-        outs = self._columns.outs_ms.get((self._group, station), ())
-        to_group = ms[self._columns.keyings.group[own] == self._group]
-        horizon_ms = self._columns.horizon_ms
-        next_ms = np.append(ms[1:], horizon_ms)
+        next_ms = np.append(ms[1:], self._columns.horizon_ms)
         soonest_ms = round(soonest_s(self._policy) * 1000)
         long = np.flatnonzero(next_ms - ms > soonest_ms)
-        spans = checked_in_spans(to_group.tolist(), outs, horizon_ms)
+        spans = self._checked_in(station)
         begins = [begin for begin, _ in spans]
         found = []
         for at in long.tolist():
@@ -130,6 +176,28 @@ class Judge:
             if raised is not None:
                 found.append(raised)
         return found
+
+    def _checked_in(self, station: int) -> list[tuple[int, int]]:
+        own = self._columns.keyings.of(station)
+        to_group = self._columns.keyings.ms[own][self._columns.keyings.group[own] == self._group]
+        outs = self._columns.outs_ms.get((self._group, station), ())
+        return checked_in_spans(to_group.tolist(), outs, self._columns.horizon_ms)
+
+    def _losses(
+        self, station: int, there: Sequence[There], alarms: Sequence[Alarm]
+    ) -> Iterator[Loss]:
+        spans = self._checked_in(station)
+        for lost_from_ms, lost_until_ms in _out_of_reach(there):
+            for begin_ms, end_ms in spans:
+                from_ms, until_ms = max(lost_from_ms, begin_ms), min(lost_until_ms, end_ms)
+                if from_ms >= until_ms:
+                    continue
+                overdue = [(a.raised_ms, a.ended_ms) for a in alarms]
+                lost = [(a.lost_ms, a.ended_ms) for a in alarms if a.lost_ms is not None]
+                yield Loss(
+                    self._columns.stations[station], from_ms,
+                    _told_after(overdue, from_ms, until_ms), _told_after(lost, from_ms, until_ms),
+                )  # fmt: skip
 
     def _raised(self, keying: int, start_ms: int, ends_ms: int) -> Alarm | None:
         repeater = self._columns.repeaters[int(self._columns.keyings.repeater[keying])]
@@ -144,7 +212,8 @@ class Judge:
         raised_ms = when(verdict.overdue_s)
         if raised_ms >= ends_ms:
             return None
-        return Alarm(start_ms, raised_ms, when(verdict.lost_s) < ends_ms)
+        lost_ms = when(verdict.lost_s)
+        return Alarm(start_ms, raised_ms, lost_ms if lost_ms < ends_ms else None, ends_ms)
 
     def _verdict(
         self,
@@ -224,6 +293,27 @@ def _entry(columns: Columns, at: int) -> PathEntry:
         int(keyings.ms[at]), columns.repeaters[int(keyings.repeater[at])], str(at), duration_ms,
         known(signals.rssi_dbm[at]), known(signals.ber_pct[at]),
     )  # fmt: skip
+
+
+def _out_of_reach(there: Sequence[There]) -> list[tuple[int, int]]:
+    """When a station was out of reach of all; spans that touch are one."""
+    found: list[tuple[int, int]] = []
+    for t in there:
+        if t.repeater is not None:
+            continue
+        if found and found[-1][1] == t.from_ms:
+            found[-1] = found[-1][0], t.until_ms
+        else:
+            found.append((t.from_ms, t.until_ms))
+    return found
+
+
+def _told_after(told: Sequence[tuple[int, int]], from_ms: int, until_ms: int) -> int | None:
+    """How long after the begin of a loss the first word stood; `told` from and until, in order."""
+    for begin_ms, end_ms in told:
+        if begin_ms < until_ms and end_ms > from_ms:
+            return max(0, begin_ms - from_ms)
+    return None
 
 
 def _within_reach(there: Sequence[There], ms: int) -> bool | None:

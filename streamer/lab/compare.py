@@ -16,7 +16,7 @@ from streamer.config import Policy, RegionView
 from streamer.lab.alarms import Alarms, Duties, Judge
 from streamer.lab.columns import Columns, columns_of
 from streamer.lab.day import Day
-from streamer.lab.grid import LISTS, Setting
+from streamer.lab.grid import ALERT_FIELDS, LISTS, Setting
 from streamer.lab.hindsight import Assumption
 from streamer.lab.holding import Rules
 from streamer.lab.listeners import Listeners, listeners_of, where_all_were
@@ -26,10 +26,7 @@ from streamer.lab.pareto import Point
 from streamer.lab.truth import Truth
 from streamer.state.entries import Act, Entry
 
-_SILENT: Final = (
-    "overdue_phi", "out_of_reach_phi", "overdue_soonest_s", "out_of_reach_soonest_s",
-    "overdue_after_s", "out_of_reach_after_s", "expire_after_s", "member_alerts",
-)  # fmt: skip
+_SILENT: Final = (*ALERT_FIELDS, "expire_after_s")
 """The fields of a policy that alerts depend on."""
 
 
@@ -49,8 +46,8 @@ def prepare(
 ) -> Prepared:
     """Everything that no setting changes."""
     named = {t.repeater for spans in truth.values() for t in spans if t.repeater is not None}
-    for setting in settings:
-        for group in setting.view.groups.values():
+    for view in (day.view, *(setting.view for setting in settings)):
+        for group in view.groups.values():
             named |= {*group.pins, *group.bars}
     ordered = {e.subject.partition(" ")[2] for e in day.acts if e.act in (Act.PIN, Act.BAR)}
     columns = columns_of(day, sorted(named | ordered))
@@ -74,6 +71,10 @@ class SettingOutcome:
     @property
     def wasted_s(self) -> float:
         return sum(sum(g.wasted_ms) for g in self.groups.values()) / 1000
+
+    @property
+    def on_pins_s(self) -> float:
+        return sum(sum(g.on_pins_ms) for g in self.groups.values()) / 1000
 
     @property
     def missed(self) -> int:
@@ -101,12 +102,12 @@ class SettingOutcome:
             found.out_of_reach += alarms.out_of_reach
             found.judged += alarms.judged
             found.false += alarms.false
+            found.losses += alarms.losses
         return found
 
     def point(self, *, truth: bool) -> Point:
         """What is to be small; see `Point`."""
-        alarms = self.all_alarms
-        return Point(self.wasted_s, self.missed, alarms.false if truth else alarms.raised)
+        return Point(self.wasted_s, self.missed, self.all_alarms.false if truth else 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,9 +172,12 @@ def _work(prepared: Prepared, piece: Piece) -> GroupOutcome | Alarms:
     day, columns, view = prepared.day, prepared.columns, piece.view
     name = columns.groups[piece.group]
     if piece.key[0] == "fan-out":
-        orders = order_spans(view.groups[name], day.acts, columns.begin_ms, columns.horizon_ms)
+        orders, own = (
+            order_spans(v.groups[name], day.acts, columns.begin_ms, columns.horizon_ms)
+            for v in (view, day.view)
+        )
         listeners = prepared.listeners[piece.group]
-        return outcome_of(columns, piece.group, Rules.of(view, name), orders, listeners)
+        return outcome_of(columns, piece.group, Rules.of(view, name), orders, listeners, own)
     duties = duties_of(day.acts, name, columns.begin_ms)
     policy: Policy = view.policies[name]
     judge = Judge(columns, piece.group, policy, view.learning, day.dark, duties)

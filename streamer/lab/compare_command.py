@@ -11,6 +11,7 @@ from typing import Final
 
 from streamer.lab.asking import add_day, answer
 from streamer.lab.compare import compare, prepare
+from streamer.lab.compare_advice import LEAST_S
 from streamer.lab.compare_report import CompareReport, compare_report
 from streamer.lab.compare_text import compare_lines
 from streamer.lab.day import Day
@@ -30,7 +31,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.description = (
         "What other settings would have cost on recorded days: air-time carried, air-time carried "
         "where no member was, overs that a member present missed, alerts raised. The region file's "
-        "own setting is always compared too. Exit code 1: part of the journal could not be read."
+        "own setting is always compared too. A change of alerts is only advised where --truth "
+        "shows that nobody out of reach is told of later; a shorter expiry or a pin less never is. "
+        "Exit code 1: part of the journal could not be read."
     )
     add_day(parser)
     parser.add_argument(
@@ -63,6 +66,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default=ABSENCE_S,
         metavar="TIME",
         help=f"a longer silence is an absence; else {ABSENCE_S / 3600:g}h",
+    )
+    parser.add_argument(
+        "--least",
+        type=length_s,
+        default=LEAST_S,
+        metavar="TIME",
+        help="advise nothing of a record shorter than this, such as 1m for a try; else "
+        f"{LEAST_S / 3600:g}h",
     )
     _add_weighing(parser)
     parser.add_argument(
@@ -163,4 +174,4 @@ def _compare(arguments: argparse.Namespace, day: Day, troubles: Sequence[str]) -
     unknown = len(truth.keys() - set(prepared.columns.stations))
     if unknown:
         notes.append(f"{plural(unknown, 'station')} of the truth file never heard")
-    return compare_report(prepared, outcomes, prices, assumption, notes)
+    return compare_report(prepared, outcomes, prices, assumption, notes, arguments.least)

@@ -1,23 +1,40 @@
 """What a comparison of settings found, as a document: what `--json` prints."""
 
 from collections.abc import Sequence
+from typing import Final
 
 from pydantic import Field
 
 from streamer.clock import from_ms
 from streamer.contract.common import Moment
 from streamer.lab.compare import Prepared, SettingOutcome, dates_of
-from streamer.lab.grid import at_the_edge, lines_to_change, on_their_own
+from streamer.lab.compare_advice import LEAST_S, Advice, advise
+from streamer.lab.grid import beyond_the_record
 from streamer.lab.hindsight import Assumption
-from streamer.lab.pareto import Choice, Point, Prices, choose, front
+from streamer.lab.pareto import Prices
 from streamer.reading.common import Document
 
 MEANINGS = (
-    "carried: air-time on repeaters of the fan-out that did not hear the over themselves",
-    "wasted: of that, where no member was within reach other than who spoke",
+    "carried: air-time on repeaters of the fan-out that did not hear the over themselves, in "
+    "repeater-minutes: one minute on three repeaters is three",
+    "wasted: of that, in repeater-minutes too, where no member was within reach other than who "
+    "spoke; on pins: the same where the region file or an order pinned the repeater, which is in "
+    "no price",
     "missed: how often a member that was there, checked in by the record, could not hear an over "
     "because its repeater neither heard it nor was in the fan-out",
-    "alerts: silences that made a member overdue; false: the member was within reach of a repeater",
+    "moves: a member heard on another repeater than before, while it was held for it",
+    "changes: a repeater taken up into a fan-out or dropped from it",
+    "alerts: silences that made a member overdue; out: those of them that went on to out of reach; "
+    "false: the member was within reach of a repeater",
+)
+OF_LOSSES: Final = (
+    "lost: how often a member was truly out of reach of all; untold: of those, never told of; told "
+    "after: the median time from then until people were told that it was overdue"
+)
+"""Those that begin with a word of the table, in lower case."""
+PINS: Final = (
+    "Who only listens is in no figure: neither as somebody there nor as somebody who misses. A pin "
+    "may be for them: ask who set it."
 )
 CAUTIONS = (
     "Figures of the past are no promise.",
@@ -25,17 +42,19 @@ CAUTIONS = (
     "here. What people would have done otherwise under another setting is not in here either.",
     "Not heard is not in danger, heard is not safe; call signs are not authenticated on the air.",
 )
-FEW_DAYS = 7
+FEW_DAYS: Final = 7
 """Below so many days the outcome is said to rest on few: common practice, no source."""
 
 
 class CarriedThere(Document):
-    """Air-time of one group on one repeater, in seconds."""
+    """Air-time of one group on one repeater, in seconds. What was for nobody is either wasted or,
+    on a pinned repeater, on pins."""
 
     group: str
     repeater: str
     carried_s: float
     wasted_s: float
+    on_pins_s: float
 
 
 class Measured(Document):
@@ -44,8 +63,10 @@ class Measured(Document):
     number: int
     setting: str
     on_front: bool
+    not_advised: tuple[str, ...] = Field(description="why it may not be advised, however cheap")
     carried_s: float
     wasted_s: float
+    on_pins_s: float = Field(description="as wasted, on repeaters pinned by file or order")
     missed: int
     missed_by_cause: dict[str, int]
     moves: int
@@ -54,12 +75,16 @@ class Measured(Document):
     out_of_reach: int
     alerts_judged: int = Field(description="alerts of which the truth is known")
     false_alerts: int
+    losses: int = Field(description="members truly out of reach, as far as the truth says")
+    untold: int = Field(description="of those, how many people were never told of")
+    told_after_s: float | None = Field(description="median until told that it was overdue")
+    told_lost_after_s: float | None = Field(description="median until told: out of reach")
     cost_s: float
     by_repeater: tuple[CarriedThere, ...]
 
 
 class Advised(Document):
-    """The setting to take, and what to write into the region file."""
+    """The setting to take, and what to write into the region file; of too short a record none."""
 
     number: int
     reason: str
@@ -72,6 +97,8 @@ class CompareReport(Document):
     from_at: Moment
     until_at: Moment
     days: int = Field(description="UTC dates that the recording touches")
+    record_s: float
+    least_s: float = Field(description="of a shorter record nothing is advised")
     overs: int
     overs_to_groups: int
     stations: int
@@ -92,18 +119,20 @@ def compare_report(
     prices: Prices,
     assumption: Assumption,
     notes: Sequence[str] = (),
+    least_s: float = LEAST_S,
 ) -> CompareReport:
     """`outcomes` as `compare` gives them: the setting as it is first."""
     day, columns = prepared.day, prepared.columns
-    truth = bool(prepared.truth)
-    points = [outcome.point(truth=truth) for outcome in outcomes]
-    best = front(points)
-    choice = choose(points, prices, truth=truth)
+    truth, record_s = bool(prepared.truth), (day.end_ms - day.begin_ms) / 1000
+    advice = advise(outcomes, prices, truth=truth, record_s=record_s, least_s=least_s)
+    long = beyond_the_record([outcome.setting for outcome in outcomes], record_s)
     return CompareReport(
         region=day.view.name,
         from_at=from_ms(day.begin_ms),
         until_at=from_ms(day.end_ms),
         days=dates_of(day),
+        record_s=record_s,
+        least_s=least_s,
         overs=len(day.overs),
         overs_to_groups=sum(len(overs.ms) for overs in columns.overs),
         stations=len(columns.stations),
@@ -111,25 +140,22 @@ def compare_report(
         missed_price_s=prices.missed_s,
         false_price_s=prices.false_s,
         settings=tuple(
-            _measured(columns.repeaters, n, outcome, points[n], n in best, prices, truth)
+            _measured(
+                columns.repeaters,
+                n,
+                outcome,
+                advice,
+                prices.cost_s(outcome.point(truth=truth), truth=truth),
+            )
             for n, outcome in enumerate(outcomes)
         ),
-        advised=_advised(prepared, outcomes, choice),
-        meanings=MEANINGS,
+        advised=Advised(
+            number=advice.number, reason=advice.reason, change=advice.change, notes=advice.notes
+        ),
+        meanings=(*MEANINGS, OF_LOSSES) if truth else MEANINGS,
         assumption=assumption.text,
-        cautions=CAUTIONS,
-        notes=tuple(notes),
-    )
-
-
-def _advised(prepared: Prepared, outcomes: Sequence[SettingOutcome], choice: Choice) -> Advised:
-    view, settings = prepared.day.view, [outcome.setting for outcome in outcomes]
-    setting = settings[choice.number]
-    return Advised(
-        number=choice.number,
-        reason=choice.reason,
-        change=tuple(lines_to_change(view, setting)),
-        notes=(*on_their_own(view, setting), *at_the_edge(settings, choice.number)),
+        cautions=(PINS, *CAUTIONS),
+        notes=(*notes, *long),
     )
 
 
@@ -137,16 +163,14 @@ def _measured(
     repeaters: Sequence[str],
     number: int,
     outcome: SettingOutcome,
-    point: Point,
-    on_front: bool,
-    prices: Prices,
-    truth: bool,
+    advice: Advice,
+    cost_s: float,
 ) -> Measured:
     alarms = outcome.all_alarms
     there = [
         CarriedThere(
             group=name, repeater=repeaters[r], carried_s=ms / 1000,
-            wasted_s=group.wasted_ms[r] / 1000,
+            wasted_s=group.wasted_ms[r] / 1000, on_pins_s=group.on_pins_ms[r] / 1000,
         )
         for name, group in outcome.groups.items()
         for r, ms in enumerate(group.carried_ms)
@@ -155,9 +179,11 @@ def _measured(
     return Measured(
         number=number,
         setting=outcome.setting.text,
-        on_front=on_front,
+        on_front=number in advice.best,
+        not_advised=tuple(reason.value for reason in advice.unfit[number]),
         carried_s=outcome.carried_s,
         wasted_s=outcome.wasted_s,
+        on_pins_s=outcome.on_pins_s,
         missed=outcome.missed,
         missed_by_cause={cause.value: count for cause, count in outcome.missed_by_cause.items()},
         moves=outcome.moves,
@@ -166,6 +192,10 @@ def _measured(
         out_of_reach=alarms.out_of_reach,
         alerts_judged=alarms.judged,
         false_alerts=alarms.false,
-        cost_s=prices.cost_s(point, truth=truth),
+        losses=len(alarms.losses),
+        untold=alarms.untold,
+        told_after_s=alarms.told_after_s,
+        told_lost_after_s=alarms.told_lost_after_s,
+        cost_s=cost_s,
         by_repeater=tuple(there),
     )

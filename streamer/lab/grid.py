@@ -11,12 +11,15 @@ from pydantic import ValidationError
 
 from streamer.config import Group, Policy, Region, RegionView
 from streamer.problems import problem_lines, suggestion
+from streamer.reading.text import age
 
 MOST_SETTINGS: Final = 256
-COMPARED: Final = (
-    "linger_s", "expire_after_s", "overdue_phi", "out_of_reach_phi", "overdue_soonest_s",
-    "out_of_reach_soonest_s", "overdue_after_s", "out_of_reach_after_s", "member_alerts",
+ALERT_FIELDS: Final = (
+    "overdue_phi", "out_of_reach_phi", "overdue_soonest_s", "out_of_reach_soonest_s",
+    "overdue_after_s", "out_of_reach_after_s", "member_alerts",
 )  # fmt: skip
+"""The fields of a policy that decide of which silent members people are told, and when."""
+COMPARED: Final = ("linger_s", "expire_after_s", *ALERT_FIELDS)
 """The fields of a policy that what is measured depends on."""
 LISTS: Final = ("pins", "bars")
 _FORM: Final = "FIELD=VALUE,VALUE... or GROUP.FIELD=..., such as linger_s=60,120 or NET.pins=+a/vhf"
@@ -115,11 +118,12 @@ def on_their_own(view: RegionView, setting: Setting) -> list[str]:
     return found
 
 
-def at_the_edge(settings: Sequence[Setting], number: int) -> list[str]:
-    """In words, which values of a setting are the least or the greatest of those asked for."""
+def at_the_edge(settings: Sequence[Setting], number: int, record_s: float) -> list[str]:
+    """In words, which values of a setting are the least or the greatest of those asked for. Of a
+    field that decides about alerts, or beyond what the record can tell, nobody is sent further."""
     found = []
     for change in settings[number].changes:
-        if isinstance(change.value, bool) or change.name in LISTS:
+        if change.name in (*ALERT_FIELDS, *LISTS) or change.value > record_s:
             continue
         asked = {
             c.value
@@ -131,6 +135,22 @@ def at_the_edge(settings: Sequence[Setting], number: int) -> list[str]:
             if change.value == most != 0:  # nothing lies beyond that
                 found.append(f"{change.text} is the {word} that was compared: try beyond it")
     return found
+
+
+def beyond_the_record(settings: Sequence[Setting], record_s: float) -> list[str]:
+    """In words, which times asked for are longer than what is recorded."""
+    long = dict.fromkeys(
+        change.text
+        for setting in settings
+        for change in setting.changes
+        if change.name.endswith("_s") and change.value > record_s
+    )
+    if not long:
+        return []
+    return [
+        f"the record ({age(record_s)}) is shorter than {', '.join(long)}: "
+        "it cannot tell these apart from longer ones"
+    ]
 
 
 def _resolved(view: RegionView) -> tuple[Any, ...]:

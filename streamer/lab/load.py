@@ -1,7 +1,6 @@
 """How busy the repeaters were on a recorded day, which groups stand in each other's way, what more
-members would do, and which group to move or bar where: one document."""
+members would do, and what there is to tell about it: one document."""
 
-import json
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Final
@@ -9,17 +8,12 @@ from typing import Final
 from streamer.clock import from_ms
 from streamer.contract.common import Moment
 from streamer.domain.channel_load import erlangs
-from streamer.lab.day import Day
-from streamer.lab.load_weigh import AirMs, Expected, Scales, Weighed, barred, grown
+from streamer.journal.frames import NOT_ENDED
+from streamer.lab.load_advice import LEAST_S, Advice, advice_of
+from streamer.lab.load_weigh import AirMs, Expected, Scales, Weighed, grown
 from streamer.problems import suggestion
 from streamer.reading.common import Document, NotFound
 from streamer.state.keys import HOUR_MS
-
-MOST_ADVICE: Final = 3
-WORTH: Final = 1.0
-"""Advice that spares others less than one busy over in the recording is not worth a bar."""
-MAY_DO: Final = 0.5
-"""A repeater that heard so large a share of the members' overs may do for them as well."""
 
 CAUTIONS: Final = (
     "A formula takes a blocked over to be given up. On the air operators listen before they key: "
@@ -27,43 +21,57 @@ CAUTIONS: Final = (
     "to find the repeater busy, and with waiting alone it may be as high as the load itself. An "
     "over that is sent on from elsewhere cannot wait: its operator does not hear this repeater.",
     "The formula spreads a group's overs evenly over the hour. They come in conversations, and "
-    "people who hear each other wait: judge it by what was measured beside it.",
+    "people who hear each other wait: judge it by the record beside it.",
     "Members are the stations that keyed in the recording; those who only listen are not seen.",
-    "A bar cuts off the members that are on the repeater: they hear nothing of their group there.",
+    "A bar cuts off the members that are on the repeater: they hear nothing of their group there. "
+    "A line to paste is given only where no member was heard there in the whole record; a pin that "
+    "was ordered before the record began is not known.",
+    "One over on several repeaters is one event: its sendings are not independent of each other.",
+    "Nothing counts as sent on to a repeater while it is dark (it or its gateway did not report). "
+    "Dark time is left out of the time that its load is shared out over, but for what lies before "
+    "the last over heard in it: that came as a late backlog, and the repeater was hearing then.",
     "These are figures of the past; they are no promise.",
 )
 
 
 class HourLoad(Document):
-    """`recorded_s` of the hour is in the recording; `erlangs` is air-time by that. `dark_s`: so
-    long the repeater did not report, and may have been on the air all the same."""
+    """`recorded_s` of the hour is in the recording; for `dark_s` of it the repeater did not report.
+    `counted_s` is what was recorded less the dark time of which nothing is known. `erlangs` is the
+    air-time asked for by that, and may be above 1; `on_air_share` of it, 0 to 1, anything was on
+    the air, two at once counted once."""
 
     start_at: Moment
     recorded_s: float
     dark_s: float
+    counted_s: float
     overs: int
     heard_s: float
     sent_on_s: float
+    on_air_s: float
+    on_air_share: float
     erlangs: float
 
 
 class RepeaterLoad(Document):
     """`erlangs` over the whole recording, `heard_erlangs` of it by overs heard there, the rest by
-    overs sent on to it from elsewhere."""
+    overs sent on to it from elsewhere; `on_air_share` as of an hour. `busy_hour` is the hour with
+    the most load, of those of which at least half counts; null where there is none."""
 
     repeater: str
     overs: int
     erlangs: float
     heard_erlangs: float
-    busiest: HourLoad
+    on_air_share: float
+    busy_hour: HourLoad | None
     hours: tuple[HourLoad, ...]
 
 
 class GroupThere(Document):
     """A group's overs on a repeater, heard there and sent on to it: how many should have found it
     busy with others by the formula (`busy`), at most, if all of them wait (`busy_waiting`), and how
-    many began while others were on the air (`met`; `met_heard` of them by somebody who was there
-    and could have listened). `members`: stations that keyed to the group and were there."""
+    many by the record began while others were on the air (`met`; `met_heard` of them by somebody
+    who was there and could have listened). `members`: stations that keyed to the group and were
+    there."""
 
     group: str
     repeater: str
@@ -83,13 +91,14 @@ class GroupThere(Document):
 
 
 class Fit(Document):
-    """All groups on all repeaters: what the formula expects against what was measured. `spread` is
-    the standard deviation of the expected number if chance alone made it."""
+    """All groups on all repeaters: what the two models expect against the record. A sending is an
+    over on a repeater, so these are not independent: `sendings` of so many `overs`, of which `met`
+    began while others were on the air."""
 
+    sendings: int
     overs: int
     busy: float
     busy_waiting: float
-    spread: float
     met: int
 
 
@@ -117,7 +126,7 @@ class GrownLoad(Document):
     repeater: str
     erlangs: float
     erlangs_grown: float
-    busiest_erlangs_grown: float
+    busy_hour_erlangs_grown: float | None
 
 
 class Growth(Document):
@@ -129,23 +138,6 @@ class Growth(Document):
     overs_per_member: float
     repeaters: tuple[GrownLoad, ...]
     others: tuple[GrownThere, ...]
-
-
-class Advice(Document):
-    """Keep `group` off `repeater`: the other groups' overs there that find it busy, by the formula,
-    before and after. `members` are there; `instead` heard the share `instead_share` of their overs
-    to the group as well, and is less busy: with it, they are taken to move. `lines` go into the
-    group's table of the region file."""
-
-    group: str
-    repeater: str
-    members: int
-    others_overs: int
-    others_busy: float
-    others_busy_after: float
-    instead: str | None
-    instead_share: float | None
-    lines: tuple[str, ...]
 
 
 class LoadReport(Document):
@@ -171,10 +163,14 @@ class LoadReport(Document):
 
 
 def load_report(
-    scales: Scales, more: Mapping[str, int] | None = None, notes: Sequence[str] = ()
+    scales: Scales,
+    more: Mapping[str, int] | None = None,
+    notes: Sequence[str] = (),
+    least_s: float = LEAST_S,
 ) -> LoadReport:
-    """All of it. `more`: by how many members groups grow. Raises NotFound for a group that the
-    region does not have, or that nobody keyed to."""
+    """All of it. `more`: by how many members groups grow; `notes`: what of the record could not be
+    read; `least_s`: no line to paste for a repeater of which less counts as recorded. Raises
+    NotFound for a group that the region does not have, or that nobody keyed to."""
     day, weighed = scales.day, scales.repeaters.values()
     begin_ms = min((one.begin_ms for one in weighed), default=day.begin_ms)
     end_ms = max((one.end_ms for one in weighed), default=day.end_ms)
@@ -198,7 +194,8 @@ def load_report(
         fit=_fit(scales, expected),
         clashes=_clashes(scales),
         growth=tuple(_growth(scales, group, count) for group, count in (more or {}).items()),
-        advice=_advice(scales),
+        # A last part that was not ended is read up to its last line: nothing is missing of it.
+        advice=advice_of(scales, least_s, whole=all(NOT_ENDED in note for note in notes)),
     )
 
 
@@ -207,12 +204,14 @@ def load_report(
 
 def _repeater(one: Weighed) -> RepeaterLoad:
     hours = {hour: _hour(one, hour) for hour in one.all_hours()}
+    busy_hour = one.busy_hour()
     return RepeaterLoad(
         repeater=one.repeater,
         overs=sum(hour.overs for hour in hours.values()),
         erlangs=one.mean_erlangs(),
         heard_erlangs=one.mean_erlangs(lambda _, tally: tally.heard_ms),
-        busiest=hours[one.busiest()],
+        on_air_share=erlangs(one.on_air_ms(), one.counted_ms()),
+        busy_hour=None if busy_hour is None else hours[busy_hour],
         hours=tuple(hours.values()),
     )
 
@@ -223,9 +222,12 @@ def _hour(one: Weighed, hour: int) -> HourLoad:
         start_at=from_ms(hour * HOUR_MS),
         recorded_s=one.recorded_ms(hour) / 1000,
         dark_s=one.dark_ms(hour) / 1000,
+        counted_s=one.counted_ms(hour) / 1000,
         overs=sum(tally.overs for tally in tallies),
         heard_s=sum(tally.heard_ms for tally in tallies) / 1000,
         sent_on_s=sum(tally.sent_on_ms for tally in tallies) / 1000,
+        on_air_s=one.on_air_ms(hour) / 1000,
+        on_air_share=erlangs(one.on_air_ms(hour), one.counted_ms(hour)),
         erlangs=one.erlangs(hour),
     )
 
@@ -238,7 +240,7 @@ def _group_there(scales: Scales, one: Weighed, group: str, found: Expected) -> G
         members=scales.members(group, one.repeater),
         heard=tally.heard,
         sent_on=tally.sent_on,
-        erlangs=erlangs(tally.air_ms, one.end_ms - one.begin_ms),
+        erlangs=erlangs(tally.air_ms, one.counted_ms()),
         busy=found.busy,
         busy_waiting=found.waiting,
         models=tuple(sorted(found.models)),
@@ -251,10 +253,10 @@ def _fit(scales: Scales, expected: Mapping[tuple[str, str], Expected]) -> Fit:
     met = [one.met for one in scales.repeaters.values()]
     found = expected.values()
     return Fit(
-        overs=sum(one.overs for one in found),
+        sendings=sum(one.overs for one in found),
+        overs=sum(over.group != "" for over in scales.day.overs),
         busy=sum(one.busy for one in found),
         busy_waiting=sum(one.waiting for one in found),
-        spread=sum(one.variance for one in found) ** 0.5,
         met=sum(one.heard.total() + one.sent_on.total() for one in met),
     )
 
@@ -317,66 +319,10 @@ def _grown_there(one: Weighed, other: str, change: AirMs) -> GrownThere:
 
 
 def _grown_load(one: Weighed, change: AirMs) -> GrownLoad:
+    busy_hour = one.busy_hour(change)
     return GrownLoad(
         repeater=one.repeater,
         erlangs=one.mean_erlangs(),
         erlangs_grown=one.mean_erlangs(change),
-        busiest_erlangs_grown=max(one.erlangs(hour, change) for hour in one.full_hours()),
+        busy_hour_erlangs_grown=None if busy_hour is None else one.erlangs(busy_hour, change),
     )
-
-
-def _advice(scales: Scales) -> tuple[Advice, ...]:
-    """The least cost first: busy overs spared the other groups, for each member there and one."""
-    found = []
-    for one in scales.repeaters.values():
-        for group in one.groups:
-            barred_already = one.repeater in scales.day.view.groups[group].bars
-            if barred_already or not scales.day.view.knows_repeater(one.repeater):
-                continue
-            advice = _advise(scales, one, group)
-            spared = advice.others_busy - advice.others_busy_after
-            if spared >= WORTH:
-                found.append((-spared / (1 + advice.members), group, one.repeater, advice))
-    return tuple(advice for *_, advice in sorted(found, key=lambda row: row[:3])[:MOST_ADVICE])
-
-
-def _advise(scales: Scales, one: Weighed, group: str) -> Advice:
-    instead = _instead(scales, one, group)
-    change = barred(group, moved=instead is not None)
-    others = [name for name in one.groups if name != group]
-    return Advice(
-        group=group,
-        repeater=one.repeater,
-        members=scales.members(group, one.repeater),
-        others_overs=sum(one.usual[name].overs for name in others),
-        others_busy=sum(one.usual[name].busy for name in others),
-        others_busy_after=sum(one.expected(name, change).busy for name in others),
-        instead=instead[0] if instead else None,
-        instead_share=instead[1] if instead else None,
-        lines=_lines(scales.day, group, one.repeater),
-    )
-
-
-def _instead(scales: Scales, one: Weighed, group: str) -> tuple[str, float] | None:
-    """A less busy repeater that heard most of the group's overs told there as well, if any did."""
-    also = scales.also.get((group, one.repeater), {})
-    there, load = also.get(one.repeater, 0), one.mean_erlangs()
-    good = [
-        (count, name)
-        for name, count in also.items()
-        if count >= MAY_DO * there and scales.repeaters[name].mean_erlangs() < load
-    ]
-    if not good:
-        return None
-    count, name = max(good)
-    return name, count / there
-
-
-def _lines(day: Day, group: str, repeater: str) -> tuple[str, ...]:
-    """What the group's table must say so that the repeater is barred; a pin there must go."""
-    table = day.view.groups[group]
-    lines = [f"bars = {json.dumps([*table.bars, repeater])}"]
-    if repeater in table.pins:
-        pins = [name for name in table.pins if name != repeater]
-        lines.insert(0, f"pins = {json.dumps(pins)}")
-    return tuple(lines)

@@ -2,16 +2,21 @@
 
 A *source* is whoever never sends twice at once: a group, whose members hear each other and take
 turns, or a station whose overs were to no group. An over is on the air where it was heard, and on
-every other repeater that carried its group when it began.
+every other repeater that carried its group when it began and was not dark: to one that does not
+report nothing counts as sent on, whatever it said before or the rules say.
 """
 
 from array import array
+from bisect import bisect_left
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, MutableSequence, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
+import numpy as np
+
 from streamer.lab.day import CarriedSpan, Day, RecordedOver
+from streamer.lab.spans import Union, union_of, without
 from streamer.state.keys import HOUR_MS
 
 Source = tuple[str, str]
@@ -78,6 +83,25 @@ def spans_of(day: Day, ruled: Iterable[CarriedSpan] = ()) -> list[CarriedSpan]:
     rules, `ruled`, where it is given."""
     said = speaking(day)
     return [*day.carried, *(s for s in ruled if gateway_of(s.repeater) not in said)]
+
+
+def reported(day: Day, spans: Iterable[CarriedSpan]) -> list[CarriedSpan]:
+    """What is left of spans outside of the times in which the repeater was dark."""
+    found = []
+    for span in spans:
+        dark = day.dark.get(span.repeater, ())
+        left = without(_union([(span.from_ms, span.until_ms)]), dark)
+        found += [CarriedSpan(span.group, span.repeater, a, b) for a, b in _pairs(left)]
+    return found
+
+
+def _union(spans: Sequence[tuple[int, int]]) -> Union:
+    begins = np.sort(np.array([a for a, _ in spans], np.int64))
+    return union_of(begins, np.sort(np.array([b for _, b in spans], np.int64)))
+
+
+def _pairs(union: Union) -> list[tuple[int, int]]:
+    return list(zip(union.begins.tolist(), union.ends.tolist(), strict=True))
 
 
 class _Carriers:
@@ -147,6 +171,28 @@ def by_hour(day: Day, aired: Aired) -> Hours:
             hour += 1
             tally = hours.setdefault(hour, {}).setdefault(source, Tally())
     return hours
+
+
+def on_air(day: Day, aired: Aired) -> tuple[tuple[int, int], ...]:
+    """The times, in ms and in order, in which one over or more was on the air of one repeater."""
+    spans = [(over.began_ms, over.ended_ms) for over, _ in _each(day, aired)]
+    return tuple(_pairs(_union([span for span in spans if span[0] < span[1]])))
+
+
+def unseen(
+    dark: Iterable[tuple[int, int]], air: Sequence[tuple[int, int]]
+) -> tuple[tuple[int, int], ...]:
+    """Of dark times those that do not count as recorded: what follows the last over on the air in
+    each. What a gateway hears while it is cut off comes as a late backlog, and shows that it was
+    hearing until then; of the rest nothing is known. `air` as by `on_air`."""
+    begins = [a for a, _ in air]
+    found = []
+    for begin_ms, until_ms in dark:
+        before = bisect_left(begins, until_ms)
+        heard_until_ms = air[before - 1][1] if before else begin_ms
+        if heard_until_ms < until_ms:
+            found.append((max(begin_ms, heard_until_ms), until_ms))
+    return tuple(found)
 
 
 def collisions(day: Day, aired: Aired) -> Collisions:

@@ -5,9 +5,11 @@ import re
 from collections.abc import Callable, Sequence
 from typing import Final
 
+from streamer.demo.command import duration_s
 from streamer.lab.asking import add_day, answer
 from streamer.lab.day import Day
 from streamer.lab.load import LoadReport, load_report
+from streamer.lab.load_advice import LEAST_S
 from streamer.lab.load_ruled import ruled_spans
 from streamer.lab.load_text import load_lines
 from streamer.lab.load_weigh import weigh
@@ -19,8 +21,9 @@ MOST_MORE: Final = 100_000
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.description = (
         "How busy each repeater was on a recorded day, in erlangs by the hour; how often a group's "
-        "overs find it busy with others, by the formula and as measured; which groups meet most; "
-        "which to move or bar where. Exit code 1: part of the journal could not be read."
+        "overs find it busy with others, by the formula and by the record; which groups overlap "
+        "most; which stand in others' way, and where a bar would cut off nobody who was heard. "
+        "Exit code 1: part of the journal could not be read."
     )
     add_day(parser)
     parser.add_argument("--hour", action="store_true", help="also every hour of every repeater")
@@ -37,6 +40,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=_grow,
         metavar="GROUP=+N",
         help="what if so many more members were in a group; may be given several times",
+    )
+    parser.add_argument(
+        "--least",
+        type=duration_s,
+        default=LEAST_S,
+        metavar="DURATION",
+        help="give a line to bar a group only for repeaters of which so much counts as recorded "
+        f"(default {LEAST_S // 3600}h; less is for trying this on a demo, not for a real region)",
+    )
+    parser.add_argument(
+        "--explain", action="store_true", help="also all that these figures rest on"
     )
 
 
@@ -55,7 +69,7 @@ def main(arguments: argparse.Namespace) -> int:
         if len(more) < len(arguments.grow):
             raise Misuse("--grow: give each group once")
         ruled = None if arguments.said_only else ruled_spans(day)
-        report = load_report(weigh(day, ruled), more, troubles)
-        return report, lambda: load_lines(report, arguments.hour)
+        report = load_report(weigh(day, ruled), more, troubles, arguments.least)
+        return report, lambda: load_lines(report, arguments.hour, arguments.explain)
 
     return answer("load", arguments, work)

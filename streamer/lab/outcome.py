@@ -4,7 +4,8 @@ In words for people:
 - an over to a group is *carried* on every repeater of the group's fan-out at the moment it began,
   other than those that heard it; its length counts as air-time on each of them;
 - air-time is *wasted* on a repeater within whose reach no member of the group was, other than the
-  one who spoke;
+  one who spoke; where the region file as it is, or an order, pinned the repeater, that air-time is
+  *on pins* instead: a pin may be for somebody who only listens, whom no recording shows;
 - an over is *missed* by a member that was there, checked in by the record (it keyed to the group
   and has not checked out since), on a repeater that neither heard the over nor carried it. An over
   that three members missed counts three times. Why it was missed: see `Cause`;
@@ -51,11 +52,13 @@ CAUSES: Final = tuple(Cause)
 
 @dataclass(slots=True)
 class GroupOutcome:
-    """Of one group; `carried_ms` and `wasted_ms` by number of repeater, `missed` as `CAUSES`."""
+    """Of one group; `carried_ms`, `wasted_ms`, `on_pins_ms` by number of repeater, `missed` as
+    `CAUSES`."""
 
     overs: int
     carried_ms: list[int]
     wasted_ms: list[int]
+    on_pins_ms: list[int]
     missed: list[int]
     moves: int
     changes: int
@@ -75,11 +78,14 @@ def outcome_of(
     rules: Rules,
     orders: Sequence[OrderSpan],
     listeners: Listeners,
+    own_orders: Sequence[OrderSpan] = (),
 ) -> GroupOutcome:
-    """Of the group with that number, under one setting; `orders` from begin to end of the day."""
+    """Of the group with that number, under one setting; `orders` from begin to end of the day,
+    `own_orders` those that held with the region file as it is."""
     spans, moves = held_of(columns, group, rules)
     overs = columns.overs[group]
-    outcome = GroupOutcome(len(overs.ms), [], [], [0] * len(CAUSES), moves, 0)
+    outcome = GroupOutcome(len(overs.ms), [], [], [], [0] * len(CAUSES), moves, 0)
+    pinned, own_pinned = pins_of(columns, orders), pins_of(columns, own_orders)
     for repeater, fan_out in enumerate(fan_outs(columns, spans, orders)):
         heard = overs.heard[:, repeater]
         carries = fan_out.carried.holds(overs.ms)
@@ -87,7 +93,10 @@ def outcome_of(
         sent = carries & ~heard
         alone = sent & (placed == 0) & (elsewhere == 0)
         outcome.carried_ms.append(int(overs.duration_ms[sent].sum()))
-        outcome.wasted_ms.append(int(overs.duration_ms[alone].sum()))
+        # A pin that only the setting would add is no wish of anybody's yet: it costs.
+        on_pin = alone & pinned[repeater].holds(overs.ms) & own_pinned[repeater].holds(overs.ms)
+        outcome.wasted_ms.append(int(overs.duration_ms[alone & ~on_pin].sum()))
+        outcome.on_pins_ms.append(int(overs.duration_ms[on_pin].sum()))
         outcome.changes += _changes(fan_out.carried, columns)
         lost = ~carries & ~heard
         if lost.any():
@@ -129,11 +138,21 @@ def held_of(columns: Columns, group: int, rules: Rules) -> tuple[list[Span], int
     return spans, moves
 
 
+def _pinned(columns: Columns, orders: Sequence[OrderSpan]) -> list[Span]:
+    numbers = {name: n for n, name in enumerate(columns.repeaters)}
+    return [(numbers[r], s.from_ms, s.until_ms) for s in orders for r in s.pins]
+
+
+def pins_of(columns: Columns, orders: Sequence[OrderSpan]) -> list[Union]:
+    """By number of repeater, when it was pinned."""
+    return [
+        union_of(*times) for times in places_of(_pinned(columns, orders), len(columns.repeaters))
+    ]
+
+
 def fan_outs(columns: Columns, held: Sequence[Span], orders: Sequence[OrderSpan]) -> list[FanOut]:
     """By number of repeater: what members hold, and pins, without the bars."""
-    numbers = {name: n for n, name in enumerate(columns.repeaters)}
-    pinned = [(numbers[r], s.from_ms, s.until_ms) for s in orders for r in s.pins]
-    by_repeater = places_of([*held, *pinned], len(columns.repeaters))
+    by_repeater = places_of([*held, *_pinned(columns, orders)], len(columns.repeaters))
     found = []
     for name, (begins, ends) in zip(columns.repeaters, by_repeater, strict=True):
         union = union_of(begins, ends)

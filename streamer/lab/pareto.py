@@ -15,8 +15,8 @@ PRICE_FALSE_S: Final = 600.0
 
 @dataclass(frozen=True, slots=True)
 class Point:
-    """The less of each, the better. `alerts` are the false ones where the truth is known, else
-    those raised."""
+    """The less of each, the better. `alerts` are the false ones where the truth is known, else 0:
+    that fewer are raised is not better in itself."""
 
     wasted_s: float
     missed: int

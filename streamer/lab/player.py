@@ -84,10 +84,14 @@ class Player:
                 playing=self._playing,
                 moving_to=None if wanted_ms is None else from_ms(wanted_ms),
                 moved_pct=None if wanted_ms is None else self._moved_pct,
+                missing_from=from_ms(tape.begin_ms + self._lost_after_ms()),
                 moves=self._moves,
                 trouble=self._trouble,
                 said=words(tape.begin_ms, tape.end_ms, now_ms),
             )
+
+    def _lost_after_ms(self) -> int:
+        return round(self.scene.picture.view.limits.gateway_lost_after_s * 1000)
 
     def ask(
         self, *, to_ms: int | None = None, speed: float | None = None, playing: bool | None = None

@@ -33,7 +33,7 @@ def plot(report: CompareReport, path: Path) -> None:
     FigureCanvasAgg(figure)
     axes = figure.subplots()
     _draw(axes, report)
-    axes.set_xlabel("air-time carried where no member was, minutes")
+    axes.set_xlabel("air-time wasted where no member was, repeater-minutes")
     axes.set_ylabel("overs missed by members there")
     axes.set_title(
         f"{report.region}: {len(report.settings)} settings, "
@@ -60,7 +60,10 @@ def _draw(axes: Any, report: CompareReport) -> None:
         [one.wasted_s / 60 for one in others], [one.missed for one in others], "o",
         color="tab:gray", label="others", zorder=1,
     )  # fmt: skip
-    for number, label, mark in ((report.advised.number, "to take", "D"), (0, "as it is", "s")):
+    marks = [(0, "as it is", "s")]
+    if report.advised.change:
+        marks.insert(0, (report.advised.number, "to take", "D"))
+    for number, label, mark in marks:
         one = found[number]
         axes.plot([one.wasted_s / 60], [one.missed], mark, markersize=11, fillstyle="none",
                   color="black", label=label, zorder=3)  # fmt: skip

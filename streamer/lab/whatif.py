@@ -12,8 +12,7 @@ follows. So what is counted as lost is the least that a failure costs people who
 """
 
 from bisect import bisect_right
-from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
@@ -22,7 +21,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from streamer.domain.coverage import Basis
-from streamer.lab.load_air import gateway_of
 from streamer.lab.whatif_ears import Ears
 from streamer.lab.whatif_scene import Audience, Bools, Ints, Scene
 
@@ -113,10 +111,12 @@ class Missed:
 
 @dataclass(frozen=True, slots=True)
 class Person:
-    """What a failure does to one station; minutes as a member, lost and unknown as in `Tally`."""
+    """What a failure does to one station; minutes as a member, lost and unknown as in `Tally`.
+    `overs_elsewhere` were heard by another repeater on the day itself."""
 
     station: str
     overs: int
+    overs_elsewhere: int
     overs_lost: float
     overs_unknown: int
     minutes: float
@@ -140,14 +140,6 @@ class Loss:
     @property
     def minutes(self) -> tuple[Tally, Tally]:
         return self.out_of_reach_min, self.blind_min
-
-
-@dataclass(frozen=True, slots=True)
-class Ranked:
-    """A loss, and the minutes it is ranked by: out of reach or blind, see `Tally.likely`."""
-
-    loss: Loss
-    minutes: float
 
 
 def fates(scene: Scene, ears: Ears, failure: Failure) -> Fates:
@@ -287,6 +279,7 @@ def _people(scene: Scene, found: Fates, minutes: Floats) -> tuple[Person, ...]:
     touched = found.rest != _UNTOUCHED
     unknown = found.resting_on(Rest.UNKNOWN)
     gone = np.where(unknown, 0.0, 1 - found.chance)
+    elsewhere = found.resting_on(Rest.DAY) & (found.chance >= 1)
 
     def by_station(weight: Floats | Bools) -> Floats:
         return np.bincount(
@@ -296,38 +289,12 @@ def _people(scene: Scene, found: Fates, minutes: Floats) -> tuple[Person, ...]:
     ones = np.ones(len(minutes))
     columns = [
         by_station(weight)
-        for weight in (ones, gone, unknown * ones, minutes, minutes * gone, minutes * unknown)
+        for weight in (ones, elsewhere, gone, unknown, minutes, minutes * gone, minutes * unknown)
     ]
     rows = zip(scene.stations, *(column.tolist() for column in columns), strict=True)
     people = [
-        Person(station, round(overs), lost, round(open_), *times)
-        for station, overs, lost, open_, *times in rows
+        Person(station, round(overs), round(kept), lost, round(open_), *times)
+        for station, overs, kept, lost, open_, *times in rows
         if overs > 0
     ]
     return tuple(sorted(people, key=lambda p: (-(p.minutes_lost + p.minutes_unknown), p.station)))
-
-
-def single_failures(repeaters: Sequence[str]) -> list[Failure]:
-    """Each repeater off, each gateway off that has several, each gateway cut."""
-    by_gateway: dict[str, list[str]] = defaultdict(list)
-    for repeater in repeaters:
-        by_gateway[gateway_of(repeater)].append(repeater)
-    found = [Failure(f"{repeater} off", frozenset({repeater})) for repeater in repeaters]
-    found += [
-        Failure(f"{gateway} off", frozenset(own))
-        for gateway, own in by_gateway.items()
-        if len(own) > 1
-    ]
-    found += [Failure(f"{gateway} cut", cut=frozenset(own)) for gateway, own in by_gateway.items()]
-    return found
-
-
-def rank(scene: Scene, ears: Ears, failures: Iterable[Failure]) -> list[Ranked]:
-    """What each would have cost, the worst first."""
-    losses = [lose(scene, ears, failure) for failure in failures]
-    known = sum(tally.known for loss in losses for tally in loss.minutes)
-    lost = sum(tally.lost for loss in losses for tally in loss.minutes)
-    share = lost / known if known > 0 else 1.0
-    ranked = [Ranked(loss, sum(tally.likely(share) for tally in loss.minutes)) for loss in losses]
-    ranked.sort(key=lambda one: (-one.minutes, -one.loss.overs.touched, one.loss.failure.name))
-    return ranked

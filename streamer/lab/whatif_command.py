@@ -8,10 +8,11 @@ from streamer.lab.asking import add_day, answer
 from streamer.lab.day import Day
 from streamer.lab.hindsight import Assumption
 from streamer.lab.load_air import gateway_of
-from streamer.lab.whatif import Failure, lose, rank, single_failures
+from streamer.lab.whatif import Failure, lose
 from streamer.lab.whatif_ears import Ears, learn
 from streamer.lab.whatif_known import whereabouts_of
 from streamer.lab.whatif_new import FORM, gain, new_site
+from streamer.lab.whatif_rank import rank, single_failures
 from streamer.lab.whatif_report import WhatIf, report_of
 from streamer.lab.whatif_scene import Scene
 from streamer.lab.whatif_text import whatif_lines
@@ -51,12 +52,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--rank", action="store_true", help="try every single failure and rank them"
     )
+    parser.add_argument(
+        "--explain", action="store_true", help="say also what was taken, and what it rests on"
+    )
 
 
 def main(arguments: argparse.Namespace) -> int:
     def work(day: Day, troubles: Sequence[str]) -> tuple[WhatIf, Callable[[], list[str]]]:
         report = what_if(day, arguments.off, arguments.cut, arguments.new, arguments.rank, troubles)
-        return report, lambda: whatif_lines(report)
+        return report, lambda: whatif_lines(report, explain=arguments.explain)
 
     if not (arguments.off or arguments.cut or arguments.new or arguments.rank):
         complain(

@@ -1,5 +1,6 @@
 """What a repeater that is not there yet would have heard of a recorded day, by its place alone."""
 
+from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from statistics import median_low
@@ -23,7 +24,8 @@ class Gain:
     """Of the `placed` overs whose station said where it was, the new repeater is expected to hear
     `heard`, nine times in ten between `low` and `high`; `alone` are those among them that one
     repeater alone heard on the day, `stronger` those that it would have heard stronger. Of
-    `unknown` overs nobody knows where they came from."""
+    `unknown` overs nobody knows where they came from. `helped` are members of whom one repeater
+    alone heard overs, with how many of those it is expected to hear, the most first."""
 
     repeater: str
     placed: int
@@ -33,6 +35,7 @@ class Gain:
     alone: float
     stronger: float
     unknown: int
+    helped: tuple[tuple[str, float], ...]
 
 
 def new_site(text: str, others: Mapping[str, Site]) -> tuple[Site, tuple[str, ...]]:
@@ -88,13 +91,17 @@ def gain(scene: Scene, ears: Ears, repeater: str) -> Gain:
     """What the repeater, one of `ears`, would have heard of the day's overs."""
     coverage, overs = ears.coverage(repeater), scene.day.overs
     placed, chance, alone, stronger = [], [], 0.0, 0.0
+    helped: dict[str, float] = defaultdict(float)
     for at, known in enumerate(scene.known):
         signal = None if known.cell is None else coverage.signal(known.cell)
         if signal is None:
             continue
         placed.append(at)
         chance.append(signal.above(coverage.hears_dbm - known.stronger_db))
-        alone += chance[-1] * (len(overs[at].heard) == 1)
+        if len(overs[at].heard) == 1:
+            alone += chance[-1]
+            if scene.member_ms[at]:
+                helped[overs[at].station] += chance[-1]
         if known.heard_dbm is not None:
             level_dbm = max(known.heard_dbm, coverage.hears_dbm)
             stronger += signal.above(level_dbm - known.stronger_db)
@@ -109,4 +116,5 @@ def gain(scene: Scene, ears: Ears, repeater: str) -> Gain:
         alone,
         stronger,
         len(overs) - len(placed),
+        tuple(sorted(helped.items(), key=lambda one: (-one[1], one[0]))),
     )

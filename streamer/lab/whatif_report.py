@@ -7,18 +7,17 @@ from streamer.clock import from_ms
 from streamer.contract.common import Moment
 from streamer.lab.day import Day
 from streamer.lab.hindsight import Assumption
-from streamer.lab.whatif import Loss, Person, Ranked, Rest, Tally
+from streamer.lab.whatif import Loss, Person, Rest, Tally
 from streamer.lab.whatif_ears import Ears
 from streamer.lab.whatif_new import Gain
+from streamer.lab.whatif_rank import Ranked
 from streamer.lab.whatif_scene import Scene
 from streamer.reading.common import Document
 
 CAUTIONS: Final = (
-    "The past is no promise: another day has other people in other places.",
-    "Chances are those of a model: behind hills that nobody was heard from it says too much, so "
-    "more may be lost than is told here.",
-    "Who is not heard is not in danger, and who is heard is not safe. Call signs are not "
-    "authenticated.",
+    "The past is no promise. Chances are those of a model: behind hills more may be lost than is "
+    "told here. Who is not heard is not in danger, who is heard is not safe.",
+    "Call signs are not authenticated.",
 )
 TAKEN: Final = (
     "Each failure is taken to last for the whole time recorded.",
@@ -30,6 +29,7 @@ TAKEN: Final = (
     "to be the one that heard it best.",
     "Ranges are made to hold nine times in ten, all overs of one station standing or falling "
     "together; on invented days they held about as often.",
+    "Hills that nobody was heard from behind are not known to the model.",
 )
 
 
@@ -47,10 +47,12 @@ class Sum(Document):
 
 
 class Station(Document):
-    """Minutes are those as a member of any group."""
+    """Minutes are those as a member of any group; `overs_elsewhere` were heard by another repeater
+    on the day itself."""
 
     station: str
     overs: int
+    overs_elsewhere: int
     overs_lost: float
     overs_unknown: int
     member_min: float
@@ -61,8 +63,9 @@ class Station(Document):
 class FailureOutcome(Document):
     """`missed`: overs to a group that members heard on the day and would not have, counted once
     for each member. `ranked_by_min`: minutes out of reach or blind, where what is unknown is taken
-    to be lost in the same share as what is known there, or where little is, elsewhere; null where
-    nothing was ranked."""
+    to be lost in the same share as what is known there, or where little is, elsewhere. It is the
+    sum of `ranked_known_min`, lost of what is known, and `ranked_unknown_min`, so taken of what is
+    not. All three are null where nothing was ranked."""
 
     failure: str
     off: tuple[str, ...]
@@ -73,13 +76,24 @@ class FailureOutcome(Document):
     missed: float
     missed_unknown: float
     ranked_by_min: float | None
+    ranked_known_min: float | None
+    ranked_unknown_min: float | None
     stations: tuple[Station, ...]
+
+
+class Helped(Document):
+    """A member of whom one repeater alone heard overs; so many of them are expected to be heard by
+    the new one too."""
+
+    station: str
+    overs: float
 
 
 class NewRepeater(Document):
     """Of `placed` overs, whose station said where it was, `heard` are expected to be heard there;
     `alone` of them were heard by one repeater only on the day, `stronger` would be heard stronger
-    than on any. Of `unknown` overs the place is not known."""
+    than on any. Of `unknown` overs the place is not known. `helped`: whom it gives a second way,
+    the most helped first."""
 
     repeater: str
     lat: float | None
@@ -91,6 +105,7 @@ class NewRepeater(Document):
     alone: float
     stronger: float
     unknown: int
+    helped: tuple[Helped, ...]
 
 
 class WhatIf(Document):
@@ -137,7 +152,7 @@ def report_of(
         new=tuple(_new(gain, ears) for gain in gains),
         failures=tuple(_outcome(loss) for loss in losses),
         without=tuple(_outcome(loss) for loss in without),
-        ranked=None if ranked is None else tuple(_outcome(r.loss, r.minutes) for r in ranked),
+        ranked=None if ranked is None else tuple(_outcome(r.loss, r) for r in ranked),
         troubles=tuple(troubles),
         notes=(*notes, *_notes(ears)),
         taken=(*TAKEN, assumed),
@@ -160,10 +175,11 @@ def _new(gain: Gain, ears: Ears) -> NewRepeater:
         repeater=gain.repeater, lat=lat, lon=lon, placed=gain.placed, heard=_round(gain.heard),
         low=_round(gain.low), high=_round(gain.high), alone=_round(gain.alone),
         stronger=_round(gain.stronger), unknown=gain.unknown,
+        helped=tuple(Helped(station=s, overs=_round(n)) for s, n in gain.helped if _round(n)),
     )  # fmt: skip
 
 
-def _outcome(loss: Loss, ranked_min: float | None = None) -> FailureOutcome:
+def _outcome(loss: Loss, ranked: Ranked | None = None) -> FailureOutcome:
     return FailureOutcome(
         failure=loss.failure.name,
         off=tuple(sorted(loss.failure.off)),
@@ -173,7 +189,9 @@ def _outcome(loss: Loss, ranked_min: float | None = None) -> FailureOutcome:
         blind_min=_sum(loss.blind_min),
         missed=_round(loss.missed.lost),
         missed_unknown=_round(loss.missed.unknown),
-        ranked_by_min=None if ranked_min is None else _round(ranked_min),
+        ranked_by_min=None if ranked is None else _round(ranked.minutes),
+        ranked_known_min=None if ranked is None else _round(ranked.known_min),
+        ranked_unknown_min=None if ranked is None else _round(ranked.minutes - ranked.known_min),
         stations=tuple(_station(person) for person in loss.people),
     )
 
@@ -188,7 +206,8 @@ def _sum(tally: Tally) -> Sum:
 
 def _station(person: Person) -> Station:
     return Station(
-        station=person.station, overs=person.overs, overs_lost=_round(person.overs_lost),
+        station=person.station, overs=person.overs, overs_elsewhere=person.overs_elsewhere,
+        overs_lost=_round(person.overs_lost),
         overs_unknown=person.overs_unknown, member_min=_round(person.minutes),
         member_min_lost=_round(person.minutes_lost),
         member_min_unknown=_round(person.minutes_unknown),

@@ -2,7 +2,6 @@
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from enum import StrEnum
-from itertools import groupby
 from statistics import fmean
 from typing import Any, Final
 
@@ -11,7 +10,6 @@ from streamer.config import Repeater
 from streamer.contract.common import Moment
 from streamer.contract.events import RepeaterState
 from streamer.contract.published import CAUTION
-from streamer.domain.channel_load import erlangs
 from streamer.domain.liveness import RepeaterSight, Sights, repeaters_of
 from streamer.domain.model import PathEntry, StationRecord, Stay
 from streamer.domain.stays import counted, moves_of, stays_of
@@ -19,11 +17,12 @@ from streamer.problems import suggestion
 from streamer.reading.common import Desk, Document, Header, NotFound
 from streamer.reading.gateway import GroupThere, MemberThere, repeater_now
 from streamer.reading.health import HealthSeen
+from streamer.reading.hours import HourHeard, Span, hours_heard, known_ms
 from streamer.reading.where import Where, named, unknown, where
 from streamer.state import history, lookups
 from streamer.state.buckets import Bucket, Spread
 from streamer.state.checkup import checkup_from
-from streamer.state.keys import BUCKET_MS, HOUR_MS
+from streamer.state.keys import BUCKET_MS
 
 MOST_MOVES: Final = 50
 
@@ -46,16 +45,6 @@ class HeardBucket(Document):
     air_s: float
     rssi_dbm: Readings | None
     ber_pct: Readings | None
-
-
-class HourHeard(Document):
-    """The load of an hour from `start_at` on: air-time of what was heard there by the `recorded_s`
-    of the hour that lie in the day. What was sent on to the repeater from elsewhere is not in it,
-    and was on the air as well."""
-
-    start_at: Moment
-    recorded_s: float
-    erlangs: float
 
 
 class Dark(Document):
@@ -162,9 +151,15 @@ class StationHistory(Where):
 # -- a repeater --------------------------------------------------------------------------------
 
 
-def repeater_history(desk: Desk, repeater: str) -> RepeaterHistory:
-    """The last day of a repeater; raises NotFound, naming what is near, and StoreUnavailable."""
+def repeater_history(
+    desk: Desk, repeater: str, recorded_from_ms: int | None = None
+) -> RepeaterHistory:
+    """The last day of a repeater; raises NotFound, naming what is near, and StoreUnavailable.
+
+    `recorded_from_ms`: in a replay, the record's begin. What gateways say of the time before it
+    does not make it a time that was recorded."""
     sights = lookups.sights(desk.store, desk.now_ms)
+    dark = _dark(sights.repeater(repeater))
     day = history.last_day(desk.reader, repeater, desk.now_ms)
     begin_ms = day[0].start_ms
     heard = history.heard_since(desk.reader, repeater, begin_ms)
@@ -178,8 +173,10 @@ def repeater_history(desk: Desk, repeater: str) -> RepeaterHistory:
         from_at=from_ms(begin_ms),
         until_at=from_ms(day[-1].start_ms + BUCKET_MS),
         buckets=tuple(map(_bucket, day)),
-        hours=tuple(_hours(day, desk.now_ms)),
-        dark=_dark(sights.repeater(repeater), begin_ms),
+        hours=tuple(
+            hours_heard(day, known_ms(desk, repeater, day, recorded_from_ms), dark, desk.now_ms)
+        ),
+        dark=tuple(_dark_seen(dark, begin_ms)),
         stations=tuple(
             _station(station, ms, record, repeater)
             for (station, ms), record in zip(heard, records, strict=True)
@@ -252,17 +249,6 @@ def _bucket(bucket: Bucket) -> HeardBucket:
     )
 
 
-def _hours(day: Sequence[Bucket], now_ms: int) -> Iterator[HourHeard]:
-    for number, buckets in groupby(day, key=lambda bucket: bucket.start_ms // HOUR_MS):
-        within = list(buckets)
-        recorded_ms = min(now_ms, within[-1].start_ms + BUCKET_MS) - within[0].start_ms
-        yield HourHeard(
-            start_at=from_ms(number * HOUR_MS),
-            recorded_s=recorded_ms / 1000,
-            erlangs=round(erlangs(sum(bucket.air_ms for bucket in within), recorded_ms), 4),
-        )
-
-
 def _readings(spread: Spread | None) -> Readings | None:
     if spread is None:
         return None
@@ -277,15 +263,19 @@ def _readings_of(values: Iterable[float | None]) -> Readings | None:
     return _readings(Spread(len(told), fmean(told), min(told), max(told)))
 
 
-def _dark(sight: RepeaterSight, begin_ms: int) -> tuple[Dark, ...]:
-    spans: list[tuple[int, int | None]] = [*sight.dark]
+def _dark(sight: RepeaterSight) -> list[Span]:
+    """When it could not hear for us."""
+    spans: list[Span] = [*sight.dark]
     if not sight.reporting and sight.since_ms is not None:
         spans.append((sight.since_ms, None))
-    return tuple(
-        Dark(from_at=from_ms(max(begin_ms, from_)), until_at=None if end is None else from_ms(end))
-        for from_, end in spans
-        if end is None or end > begin_ms
-    )
+    return spans
+
+
+def _dark_seen(spans: Iterable[Span], begin_ms: int) -> Iterator[Dark]:
+    for from_, end in spans:
+        if end is None or end > begin_ms:
+            until_at = None if end is None else from_ms(end)
+            yield Dark(from_at=from_ms(max(begin_ms, from_)), until_at=until_at)
 
 
 def _station(station: str, ms: int, record: StationRecord | None, repeater: str) -> StationHeard:

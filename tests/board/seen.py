@@ -5,13 +5,12 @@ import random
 from typing import Any
 
 from streamer.acts.acts import Acts
-from streamer.board.making import air_saved
 from streamer.board.picture import Picture
+from streamer.board.watch import air_of_day
 from streamer.config import RegionView
 from streamer.mqtt.connection import Incoming
 from streamer.reading.common import Desk, open_desk
 from streamer.state import lookups
-from streamer.state.air import hours_of_day
 from streamer.state.lookups import Reader
 from streamer.state.store import connect
 from tests.state.scene import GATEWAYS, PORTS, STATIONS, Bench, Teller, region
@@ -62,7 +61,7 @@ class Seen:
     def look(self) -> None:
         store = self.worker.store
         said = lookups.carrying(Reader(self.client, store), self.picture.starved())
-        air = air_saved(store.air_sums(hours_of_day(self.now_ms)), self.now_ms)
+        air = air_of_day(store, self.now_ms)
         self.picture.look(lookups.sights(store, self.now_ms), said, air, self.now_ms)
 
     def show(self) -> None:

@@ -6,6 +6,7 @@ paper beside each test.
 
 import random
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from typing import Any
 
 import pytest
@@ -56,6 +57,41 @@ def test_the_head_tells_what_was_saved(empty_redis: Redis) -> None:
         "carried_s": 1240 * 60,
         "flooded_s": 5600 * 60,
     }
+
+
+@pytest.mark.redis
+def test_since_when_it_was_counted(empty_redis: Redis) -> None:
+    """Whatever hour of the 24 was the first with an over; overs of before the day do not count."""
+    seen = Seen(empty_redis.url)
+    hour, some = START_MS // HOUR_MS, AirSums(1, 1000, 0, 1000)
+    seen.worker.store.add_air_sums({hour - 24: some}, START_MS)
+    seen.show()
+    assert seen.rows("head")["head"]["air"]["from_at"] == moment(hour - 23)
+    for back in (0, 1, 11, 22, 23):
+        seen.worker.store.add_air_sums({hour - back: some}, START_MS)
+        seen.show()
+        assert seen.rows("head")["head"]["air"]["from_at"] == moment(hour - back)
+
+
+def moment(hour: int) -> str:
+    return f"{datetime.fromtimestamp(hour * 3600, UTC):%Y-%m-%dT%H:%M:%SZ}"
+
+
+@pytest.mark.node
+def test_since_when_is_said_if_it_is_less_than_the_day(calls: Call) -> None:
+    """At 08:00 UTC the day is from 09:00 of the day before on."""
+    hour, some = START_MS // HOUR_MS, AirSums(1, 1000, 0, 1000)
+    whole, short = (
+        call(
+            calls, "air", "airSpan", air_saved(some, START_MS, h).model_dump(mode="json"), START_MS
+        )
+        for h in (hour - 23, hour)
+    )
+    assert whole == "last 24 h"
+    assert short.startswith("since ")  # with the day, where it is not that of Node's own clock
+    assert short.endswith("08:00:00 UTC")
+    none = air_saved(AirSums(), START_MS).model_dump(mode="json")
+    assert call(calls, "air", "airSpan", none, START_MS) == "last 24 h"
 
 
 @pytest.mark.node

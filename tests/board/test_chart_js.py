@@ -147,7 +147,7 @@ def test_a_repeaters_charts_say_in_words_what_they_show(calls: Call) -> None:
     assert [row["overs"] for row in busy] == [n for n in reversed(overs) if n]
 
 
-def load_of(hours: list[tuple[float, float]], until: datetime = NOW) -> dict[str, Any]:
+def load_of(hours: list[tuple[float, float | None]], until: datetime = NOW) -> dict[str, Any]:
     """A document whose newest hours are (recorded s, erlangs); the day ends at `until`."""
     whole = NOW.replace(minute=0)
     rows = [
@@ -166,17 +166,38 @@ def test_the_load_by_the_hour_in_words(calls: Call) -> None:
     document = load_of([(900, 0.0), (3600, 0.2), (1200, 0.4)])
     chart = call(calls, "chart-series", "repeaterCharts", document)["load"]
     assert chart["summary"] == (
-        "Load: 0.21 erlangs in the mean of 2 hours, most from 10:00 UTC: 0.2."
+        "Load: 0.21 erlangs in the mean of 1 h 35 min, most from 10:00 UTC: 0.2."
     )
     assert [p["value"] for p in chart["points"]] == [0, 0.2, 0.4]
     assert (chart["step_ms"], chart["kind"]) == (3_600_000, "amount")
     short = call(calls, "chart-series", "repeaterCharts", load_of([(600, 0.5)]))["load"]
-    assert short["summary"] == "Load: 0.5 erlangs in the mean of 1 hour."
+    assert short["summary"] == "Load: 0.5 erlangs in the mean of 10 min."
     few = call(calls, "chart-series", "repeaterCharts", load_of([(3600, 0.004)]))["load"]
-    assert few["summary"] == "Load: less than 0.01 erlangs in the mean of 1 hour."
-    silent = call(calls, "chart-series", "repeaterCharts", load_of([(0, 0.0), (3600, 0.0)]))["load"]
-    assert silent["summary"] == "Load: nothing was heard."
+    assert few["summary"] == "Load: less than 0.01 erlangs in the mean of 1 h."
+    silent = call(calls, "chart-series", "repeaterCharts", load_of([(0, None), (3600, 0.0)]))[
+        "load"
+    ]
+    assert silent["summary"] == (
+        "Load: nothing was heard in 1 h. Before 11:00 UTC not recorded (hatched)."
+    )
     assert [p["value"] for p in silent["points"]] == [None, 0]
+
+
+def test_hours_that_were_not_recorded_are_not_empty_ones(calls: Call) -> None:
+    """A record of a minute: 0.587 erlangs of 60 s stay 0.587, however long the day."""
+    document = load_of([(0, None), (0, None), (60, 0.587)])
+    chart = call(calls, "chart-series", "repeaterCharts", document)["load"]
+    assert chart["summary"] == (
+        "Load: 0.59 erlangs in the mean of 1 min. Before 11:00 UTC not recorded (hatched)."
+    )
+    assert chart["dark"] == [
+        {"from": ms(NOW - timedelta(hours=3)), "to": ms(NOW - timedelta(hours=1))}
+    ]
+    none = call(calls, "chart-series", "repeaterCharts", load_of([(0, None)]))["load"]
+    assert none["summary"] == "Load: not recorded."
+    assert none["dark"] == [{"from": ms(NOW - timedelta(hours=1)), "to": ms(NOW)}]
+    whole = call(calls, "chart-series", "repeaterCharts", load_of([(3600, 0.1)]))["load"]
+    assert whole["dark"] == []
 
 
 def test_the_load_is_of_whole_hours_of_the_clock(calls: Call) -> None:

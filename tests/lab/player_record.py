@@ -64,12 +64,12 @@ def alert_line(seconds: float, state: AlertState, version: int, name: str = "a-1
     return make.published(at_ms(seconds), topic, alert.model_dump_json(), retain=True)
 
 
-def write_record(folder: Path, extra: list[Line] | None = None) -> Path:
-    """The folder, with the record in it."""
+def write_record(folder: Path, extra: list[Line] | None = None, begin_s: float = 0) -> Path:
+    """The folder, with the record in it; `begin_s`: when its first line was noted, the region."""
     view = region()
     intake = Intake(view)
     writer = Writer(folder, view.name, "w-1", "test", Retention(10**15, 10**12))
-    writer.settings_are(settings_text(view), START_MS)
+    writer.settings_are(settings_text(view), at_ms(begin_s))
     found: list[Line] = list(extra or [])
     for ms, message in messages():
         batch = Batch(noted_ms=ms, lines=[])

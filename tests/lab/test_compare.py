@@ -9,10 +9,11 @@ from streamer.lab.compare import compare, dates_of, duties_of, pieces_of, prepar
 from streamer.lab.compare_report import CompareReport, compare_report
 from streamer.lab.compare_text import compare_lines
 from streamer.lab.day import Day
-from streamer.lab.grid import COMPARED, LISTS, GridError, lines_to_change, settings_of
+from streamer.lab.grid import COMPARED, LISTS, GridError, at_the_edge, lines_to_change, settings_of
 from streamer.lab.hindsight import Assumption
 from streamer.lab.pareto import Point, Prices, beats, choose, front
 from streamer.state.entries import Act, Entry
+from tests.lab.compared import report, words
 from tests.lab.demo_days import demo_day
 from tests.lab.paper import ASSUMED, T, day, region
 
@@ -195,28 +196,26 @@ def test_dates() -> None:
 # -- the report ----------------------------------------------------------------------------------
 
 
-def report(*asked: str, prices: Prices | None = None) -> CompareReport:
-    found = settings_of(region(), asked)
-    prepared = prepare(day(), ASSUMED, {}, found)
-    outcomes = compare(prepared, found, processes=1)
-    return compare_report(prepared, outcomes, prices or Prices(), ASSUMED)
-
-
 def test_the_outcome_in_words() -> None:
     """See test_outcome: without linger 15 s are wasted instead of 65, and no more is missed. If
     members expire after 480 s too, d ends at 980 and carries nothing of 8, so 5 s are wasted; c
-    ends at 530, and C misses over 7 as well."""
+    ends at 530, and C misses over 7 as well. It is not on the front, as no shorter expiry is."""
     found = report("linger_s=0", "expire_after_s=480,1800")
     assert [(one.setting, one.wasted_s, one.missed, one.on_front) for one in found.settings] == [
         ("as it is", 65, 2, False), ("linger_s=0", 15, 2, True),
-        ("linger_s=0 expire_after_s=480", 5, 5, True),
+        ("linger_s=0 expire_after_s=480", 5, 5, False),
     ]  # fmt: skip
     assert found.advised.change == ("[policy] linger_s = 0 (now 60)",)
     assert found.advised.notes == ()
-    text = " ".join(" ".join(compare_lines(found)).split())
+    text = words(found)
     assert "Change this line in your region file" in text
     assert "costs least at 30 s of wasted air-time for a missed over: 75 s, now 125 s" in text
-    assert "This rests on 1 day recorded. That is little" in text
+    assert "; saves 50 s wasted, misses as many overs (2)):" in text
+    assert "This rests on 36 min 40 s of record. That is little" in text
+    assert "A pin may be for them: ask who set it." in text
+    for word in ("carried", "wasted", "missed", "moves", "changes", "alerts"):
+        assert f" {word}: " in text
+    assert "out: those of them" in text
     assert "Figures of the past are no promise." in text
     assert "between two repeaters half of the time at each" in text
 
@@ -227,19 +226,31 @@ def test_an_outcome_at_the_edge_is_said() -> None:
     assert found.advised.notes == ("linger_s=20 is the least that was compared: try beyond it",)
 
 
+def test_nobody_is_sent_further_than_the_record_tells() -> None:
+    found = settings_of(region(), ["linger_s=90,2000", "overdue_after_s=200"])
+    assert at_the_edge(found, 2, record_s=2200) == [
+        "linger_s=2000 is the greatest that was compared: try beyond it"
+    ]
+    assert at_the_edge(found, 2, record_s=1999) == []
+
+
 def test_groups_with_a_setting_of_their_own_are_named() -> None:
     groups = [{"name": "NET"}, {"name": "TALK", "policy": {"linger_s": 5}}]
     view = region(group=groups)
     found = settings_of(view, ["linger_s=0"])
     prepared = prepare(day(view), ASSUMED, {}, found)
     outcomes = compare(prepared, found, processes=1)
-    told = compare_report(prepared, outcomes, Prices(), ASSUMED).advised
+    told = compare_report(prepared, outcomes, Prices(), ASSUMED, (), 600).advised
     assert told.notes == ("TALK sets linger_s, which [policy] leaves alone",)
 
 
 def test_nothing_better_is_said() -> None:
     found = report("linger_s=6000")
     assert (found.advised.number, found.advised.change) == (0, ())
+    assert found.notes == (
+        "the record (36 min 40 s) is shorter than linger_s=6000: it cannot tell these apart from "
+        "longer ones",
+    )
     assert "Keep the region file as it is: nothing compared costs less" in "\n".join(
         compare_lines(found)
     )
@@ -253,18 +264,19 @@ HERE = Assumption(presence_s=30, absence_s=180)
 """In the show's time, which runs thirty times as fast."""
 
 
-def costs(one: Day, asked: Sequence[str]) -> dict[str, float]:
+def compared(one: Day, asked: Sequence[str]) -> CompareReport:
     found = settings_of(one.view, asked)
-    outcomes = compare(prepare(one, HERE, {}, found), found, processes=1)
-    return {o.setting.text: Prices().cost_s(o.point(truth=False), truth=False) for o in outcomes}
+    prepared = prepare(one, HERE, {}, found)
+    return compare_report(prepared, compare(prepared, found, 1), Prices(), HERE, (), LENGTH_S / 2)
 
 
 @pytest.mark.parametrize(("learned", "judged"), [(3, 4), (4, 3)])
 def test_the_best_of_one_demo_day_beats_the_default_on_another(learned: int, judged: int) -> None:
     """Two invented days of different seeds, other people on other roads. By the stated price, that
     of `Prices()`; the figures are the same each time."""
-    on_one = costs(demo_day(learned, LENGTH_S), ASKED)
-    best = min(on_one, key=lambda text: on_one[text])
+    on_one = compared(demo_day(learned, LENGTH_S), ASKED)
+    best = on_one.settings[on_one.advised.number].setting
     assert best != "as it is"
-    on_other = costs(demo_day(judged, LENGTH_S), ASKED)
-    assert on_other[best] < on_other["as it is"]
+    on_other = compared(demo_day(judged, LENGTH_S), ASKED)
+    cost_s = {one.setting: one.cost_s for one in on_other.settings}
+    assert cost_s[best] < cost_s["as it is"]

@@ -16,7 +16,7 @@ from streamer.lab.truth import TruthError, read_truth
 from tests.lab.paper import OVERS, B, T, name, region
 
 KEEP = Retention(10 * 86_400_000, 1 << 30)
-CALM = ["--presence", "10m", "--processes", "1"]
+CALM = ["--presence", "10m", "--processes", "1", "--least", "1m"]
 
 
 @pytest.fixture
@@ -90,11 +90,27 @@ def test_with_the_truth(capsys: pytest.CaptureFixture[str], journal: Path, tmp_p
     assert (own["wasted_s"], own["missed"], own["alerts_judged"], own["false_alerts"]) == (
         75, 1, 3, 1,
     )  # fmt: skip
+    assert (own["losses"], own["untold"], own["told_after_s"]) == (1, 0, 95)
     assert found["truth_known"]
     assert found["notes"] == ["1 station of the truth file never heard"]
     code, out, _ = run(capsys, str(journal), "--set", "linger_s=0", "--truth", str(path), *CALM)
     assert code == 0
     assert " 1/3 " in out
+    heads = next(line for line in out.splitlines() if "TOLD AFTER" in line)
+    assert heads.split() == ["SETTING", "ALERTS", "OUT", "FALSE", "LOST", "UNTOLD", "TOLD", "AFTER"]
+    assert "all 6 5 1/3 1 0/1 1 min 35 s" in " ".join(out.split())
+
+
+def test_six_hours_are_needed_unless_said_otherwise(
+    capsys: pytest.CaptureFixture[str], journal: Path
+) -> None:
+    words = [str(journal), "--set", "linger_s=0", *CALM[:4]]
+    code, out, err = run(capsys, *words)
+    assert (code, err) == (0, "")
+    assert "No advice: too little is recorded" in out
+    assert "at least 6 h are needed" in " ".join(out.split())
+    assert "(now 60)" not in out
+    assert document(capsys, *words)["advised"]["change"] == []
 
 
 @pytest.mark.parametrize("ending", ["svg", "png"])
@@ -143,7 +159,8 @@ def test_used_wrongly(
 
 
 @pytest.mark.parametrize(
-    "words", [["--presence", "soon"], ["--processes", "0"], ["--price-missed", "-1"]]
+    "words",
+    [["--presence", "soon"], ["--processes", "0"], ["--price-missed", "-1"], ["--least", "soon"]],
 )
 def test_wrong_words_are_refused(
     capsys: pytest.CaptureFixture[str], journal: Path, words: list[str]

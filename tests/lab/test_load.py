@@ -4,7 +4,6 @@ Sources: arithmetic written out beside each number; chance with a seed.
 """
 
 import json
-import random
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
@@ -112,7 +111,11 @@ def test_the_load_of_each_hour() -> None:
     assert (second.overs, second.erlangs) == (0, 0)
     assert lake.erlangs == pytest.approx(1800 / 7200)
     assert lake.heard_erlangs == pytest.approx(1440 / 7200)
-    assert lake.busiest == first
+    assert lake.busy_hour == first
+    # One or more on the air: 0-360, 300-1200, 600-960, 1000-1180 are 0-1200 together.
+    assert (first.on_air_s, second.on_air_s) == (1200, 0)
+    assert first.on_air_share == pytest.approx(1200 / 3600)
+    assert lake.on_air_share == pytest.approx(1200 / 7200)
     assert [h.erlangs for h in ridge.hours] == pytest.approx([820 / 3600, 100 / 3600])
     assert [h.overs for h in ridge.hours] == [3, 0]  # an over counts where it began
     assert first.start_at == from_ms(T0_MS)
@@ -146,7 +149,7 @@ def test_how_often_a_group_finds_others_on_the_air() -> None:
 def test_what_was_measured() -> None:
     """SUPPLY begins at 300 while RESCUE is sent on until 360: both for 60 s. RESCUE begins at 600,
     SUPPLY is on the air until 1200: both for 360 s. QA3AA at 1000 is no group. On ridge nothing
-    meets. The spread is the root of the sum of n p (1 - p)."""
+    meets. RESCUE was sent twice on each of lake and ridge, SUPPLY once: 6 sendings of 4 overs."""
     found = report()
     assert (there(found, "SUPPLY", LAKE).met, there(found, "SUPPLY", LAKE).met_heard) == (1, 1)
     assert (there(found, "RESCUE", LAKE).met, there(found, "RESCUE", LAKE).met_heard) == (1, 1)
@@ -155,9 +158,8 @@ def test_what_was_measured() -> None:
     assert (clash.groups, clash.met, clash.both_s) == (("RESCUE", "SUPPLY"), 2, 420)
     assert clash.most_on == LAKE
     chances = [(2, 22 / 79), (1, 23 / 99), (2, 1 / 36), (1, 1 / 5)]
-    assert (found.fit.overs, found.fit.met) == (6, 2)
+    assert (found.fit.sendings, found.fit.overs, found.fit.met) == (6, 4, 2)
     assert found.fit.busy == pytest.approx(sum(n * p for n, p in chances))
-    assert found.fit.spread == pytest.approx(sum(n * p * (1 - p) for n, p in chances) ** 0.5)
 
 
 def test_a_group_that_grows() -> None:
@@ -172,7 +174,7 @@ def test_a_group_that_grows() -> None:
     assert rows["SUPPLY", RIDGE].chance_grown == pytest.approx(2 / 5)
     loads = {row.repeater: row for row in growth.repeaters}
     assert loads[LAKE].erlangs_grown == pytest.approx((1800 + 720) / 7200)
-    assert loads[LAKE].busiest_erlangs_grown == pytest.approx((1800 + 720) / 3600)
+    assert loads[LAKE].busy_hour_erlangs_grown == pytest.approx((1800 + 720) / 3600)
     assert loads[RIDGE].erlangs == pytest.approx((820 + 100) / 7200)
 
 
@@ -251,27 +253,40 @@ def test_a_pin_that_was_ordered_where_gateways_are_not_listed() -> None:
 
 
 def test_part_of_an_hour_counts_by_that_part() -> None:
-    """On paper: 90 s in the last 15 minutes of an hour are 0.1 erlang, not 0.025."""
+    """On paper: 90 s in the last 15 minutes of an hour are 0.1 erlang, not 0.025. A quarter of an
+    hour is no busy hour; half of one is."""
     made = replace(
         day(over("QA1AA", "RESCUE", 2800, 2890, RIDGE)), begin_ms=at(2700), end_ms=at(3600)
     )
+    (growing,) = report(made, RESCUE=1).growth[0].repeaters
+    assert growing.erlangs_grown == pytest.approx(0.2)
+    assert growing.busy_hour_erlangs_grown is None
     (ridge,) = [r for r in report(made).repeaters if r.repeater == RIDGE]
-    assert ridge.busiest.recorded_s == 900
-    assert ridge.busiest.erlangs == pytest.approx(0.1)
-    # A minute of the next hour, all of it on the air, is not the busiest hour.
+    assert ridge.busy_hour is None
+    assert (ridge.hours[0].recorded_s, ridge.hours[0].counted_s) == (900, 900)
+    assert ridge.hours[0].erlangs == pytest.approx(0.1)
+    for begin_s, busy in ((1800, True), (1801, False)):
+        (ridge,) = [
+            r for r in report(replace(made, begin_ms=at(begin_s))).repeaters if r.repeater == RIDGE
+        ]
+        assert (ridge.busy_hour is not None) is busy
+    # A minute of the next hour, all of it on the air, is not the busy hour.
     longer = replace(
         day(over("QA1AA", "RESCUE", 0, 60, RIDGE), over("QA1AA", "RESCUE", 3600, 3660, RIDGE)),
         end_ms=at(3660),
     )
     (ridge,) = [r for r in report(longer).repeaters if r.repeater == RIDGE]
     assert [h.erlangs for h in ridge.hours] == pytest.approx([1 / 60, 1])
-    assert ridge.busiest == ridge.hours[0]
+    assert ridge.busy_hour == ridge.hours[0]
 
 
-def test_dark_times_are_told() -> None:
-    made = day(over("QA1AA", "RESCUE", 0, 60, RIDGE), dark={RIDGE: ((at(3000), at(9000)),)})
-    (ridge,) = [r for r in report(made).repeaters if r.repeater == RIDGE]
-    assert ridge.busiest.dark_s == 600
+def test_more_than_a_channel_carries() -> None:
+    """Three groups at once for 1800 s of an hour: 1.5 erlangs asked for, half of it on the air."""
+    overs = [over(f"Q{g[:2]}A", g, 0, 1800, LAKE) for g in ("RESCUE", "SUPPLY", "SHORE")]
+    (lake,) = [r for r in report(day(*overs)).repeaters if r.repeater == LAKE]
+    assert lake.erlangs == pytest.approx(1.5)
+    assert lake.on_air_share == pytest.approx(0.5)
+    assert lake.hours[0].on_air_s == 1800
 
 
 def test_an_over_without_an_end_has_no_air_time() -> None:
@@ -283,7 +298,7 @@ def test_an_over_without_an_end_has_no_air_time() -> None:
 def test_a_day_in_which_nobody_spoke() -> None:
     found = report(day())
     assert (found.overs, found.groups, found.clashes, found.advice) == (0, (), (), ())
-    assert found.fit.busy == found.fit.spread == 0
+    assert found.fit.busy == found.fit.sendings == 0
     assert all(one.erlangs == 0 for one in found.repeaters)
 
 
@@ -346,6 +361,14 @@ def test_the_sweep_finds_what_looking_at_everything_finds(overs: Any, spans: Any
                 for a, b in ((o.began_ms // 1000, o.ended_ms // 1000) for o, _ in on_air)
             )
             assert one.erlangs(hour) == pytest.approx(air_s / 3600)
+            taken = {
+                t
+                for o, _ in on_air
+                for t in range(
+                    max(seconds[0], o.began_ms // 1000), min(seconds[-1] + 1, o.ended_ms // 1000)
+                )
+            }
+            assert one.on_air_ms(hour) == 1000 * len(taken)
 
 
 def test_two_that_begin_together_found_it_free() -> None:
@@ -372,134 +395,6 @@ def test_clashes_are_ranked() -> None:
         (("SHORE", "SUPPLY"), 2, 2, LAKE),
         (("RESCUE", "SHORE"), 1, 80, RIDGE),
     ]
-
-
-# -- advice ----------------------------------------------------------------------------------------
-
-
-def crowded(*also: str, **groups: dict[str, Any]) -> Day:
-    """RESCUE talks on ridge for half of the hour and is sent on to lake, where nobody of it is;
-    SUPPLY keys there 20 times for 9 s, 180 s in all: 0.05. `also` hear SUPPLY as well."""
-    long = [over("QA1AA", "RESCUE", s, s + 90, RIDGE) for s in range(0, 3600, 180)]
-    short = [over("QA2AA", "SUPPLY", s, s + 9, LAKE, *also) for s in range(5, 3600, 180)]
-    return day(
-        *long, *short, carried=[("RESCUE", LAKE, 0, HOUR_S)], view=region(**groups)
-    )  # fmt: skip
-
-
-def test_whom_to_keep_off() -> None:
-    """SUPPLY's 20 overs find lake busy with RESCUE by 1/2: 10, all of which a bar of RESCUE spares
-    them for no member. RESCUE itself would be spared 20 * 0.05 = 1 by keeping SUPPLY off, but a bar
-    does not: SUPPLY is heard there, not sent on."""
-    (advice,) = report(crowded()).advice
-    assert (advice.group, advice.repeater, advice.members) == ("RESCUE", LAKE, 0)
-    assert (advice.others_overs, advice.instead) == (20, None)
-    assert advice.others_busy == pytest.approx(10)
-    assert advice.others_busy_after == 0
-    assert advice.lines == ('bars = ["lake/uhf"]',)
-
-
-def test_the_lines_of_the_region_file_are_whole() -> None:
-    """A pin there would contradict the bar; other pins and bars stay. The file takes the lines."""
-    table = {"pins": [LAKE, RIDGE], "bars": [MILL]}
-    (advice,) = report(crowded(RESCUE=table)).advice
-    assert advice.lines == ('pins = ["ridge/uhf"]', 'bars = ["mill/uhf", "lake/uhf"]')
-    changed = region(RESCUE={"pins": ["ridge/uhf"], "bars": ["mill/uhf", "lake/uhf"]})
-    assert changed.groups["RESCUE"].bars == (MILL, LAKE)
-
-
-def test_a_group_that_is_barred_already_is_not_told_again() -> None:
-    assert report(crowded(RESCUE={"bars": [LAKE]})).advice == ()
-
-
-def test_members_that_another_repeater_hears_as_well_may_move() -> None:
-    """mill, where else nothing is on the air, heard all of SUPPLY's overs. Moved there, it spares
-    RESCUE's 20 overs 0.05 each: 1 over, for one member. Keeping RESCUE off spares 10 for none, so
-    it stands first."""
-    first, second = report(crowded(MILL)).advice
-    assert (first.group, first.repeater) == ("RESCUE", LAKE)
-    assert (second.group, second.repeater, second.members) == ("SUPPLY", LAKE, 1)
-    assert (second.instead, second.instead_share) == (MILL, 1.0)
-    assert second.others_busy == pytest.approx(1)
-    assert second.others_busy_after == 0
-
-
-def test_a_repeater_that_heard_less_than_half_of_them_will_not_do() -> None:
-    """Of 20 overs mill heard 9, then 10."""
-    for count, instead in ((9, None), (10, MILL)):
-        made = crowded()
-        some = {o.over for o in made.overs if o.group == "SUPPLY"}
-        also = set(sorted(some)[:count])
-        overs = tuple(
-            replace(o, heard=(*o.heard, Hearing(MILL, None, None))) if o.over in also else o
-            for o in made.overs
-        )
-        found = {a.group: a for a in report(replace(made, overs=overs)).advice}
-        assert (found["SUPPLY"].instead if "SUPPLY" in found else None) == instead
-
-
-def test_few_members_count_more_than_a_little_more_spared() -> None:
-    """RESCUE, 0.5 of the hour, is sent on to lake, where it has 3 stations that key 1 s each to it;
-    SHORE, sent on for 0.25, has none. SUPPLY's 20 overs at lake are spared most without RESCUE, but
-    that costs 3 members: SHORE first, though it spares less."""
-    heard = [over(f"QA1A{c}", "RESCUE", 3000 + n, 3001 + n, LAKE) for n, c in enumerate("ABC")]
-    made = crowded()
-    shore = [over("QA3AA", "SHORE", s, s + 45, RIDGE) for s in range(90, 3600, 180)]
-    overs = sorted((*made.overs, *heard, *shore), key=lambda o: (o.began_ms, o.station))
-    carried = (*made.carried, CarriedSpan("SHORE", LAKE, at(0), at(HOUR_S)))
-    first, second = report(replace(made, overs=tuple(overs), carried=carried)).advice[:2]
-    assert (first.group, first.repeater, first.members) == ("SHORE", LAKE, 0)
-    assert (second.group, second.repeater, second.members) == ("RESCUE", LAKE, 3)
-    spared = [a.others_busy - a.others_busy_after for a in (first, second)]
-    assert spared[0] < spared[1] < 4 * spared[0]
-
-
-def test_there_is_no_advice_where_nothing_is_to_be_gained() -> None:
-    assert report().advice == ()  # less than one over in all
-
-
-# -- days by chance: is the formula right where its assumptions hold? ------------------------------
-
-
-def talking(chance: random.Random, group: str, share: float, hours: int) -> list[RecordedOver]:
-    """A group that is silent for a random time (its mean such that it talks that share of the time)
-    and then keys for a random time, 10 s in the mean. It listens to nobody."""
-    found: list[RecordedOver] = []
-    now_s = 0.0
-    while True:
-        now_s += chance.expovariate(share / (1 - share) / 10)
-        length_s = chance.expovariate(1 / 10)
-        if now_s + length_s > hours * HOUR_S:
-            return found
-        found.append(
-            over(f"Q{group[:3]}A", group, round(now_s, 3), round(now_s + length_s, 3), LAKE)
-        )
-        now_s += length_s
-
-
-def test_of_one_other_group_the_formula_is_exact() -> None:
-    """It is on the air as long as it is. Three standard deviations: fails once in 370 seeds."""
-    chance = random.Random(8)
-    made = day(*talking(chance, "RESCUE", 0.3, 24), *talking(chance, "SUPPLY", 0.1, 24), hours=24)
-    row = there(report(made), "SUPPLY", LAKE)
-    assert row.overs > 500
-    spread = (row.busy * (1 - row.busy / row.overs)) ** 0.5
-    assert abs(row.met - row.busy) < 3 * spread
-    assert row.busy / row.overs == pytest.approx(0.3, abs=0.03)
-
-
-def test_of_several_it_lies_below_and_waiting_above() -> None:
-    """Groups that overlap, as these do, keep the channel busy for 1 - (1-y)(1-z) of the time: for
-    0.3 and 0.1, 0.37; the formula, by which blocked overs are given up, says x / (1 + x) with x =
-    3/7 + 1/9 = 34/63, 34/97 = 0.351, and waiting 0.4."""
-    chance = random.Random(9)
-    groups = {"RESCUE": 0.3, "SHORE": 0.1, "SUPPLY": 0.1}
-    overs = [o for name, share in groups.items() for o in talking(chance, name, share, 48)]
-    row = there(report(day(*overs, hours=48)), "SUPPLY", LAKE)
-    spread = (row.busy * (1 - row.busy / row.overs)) ** 0.5
-    assert row.busy - 3 * spread < row.met < row.busy_waiting + 3 * spread
-    assert row.met / row.overs == pytest.approx(0.37, abs=3 * spread / row.overs)
-    assert row.busy / row.overs == pytest.approx(0.351, abs=0.02)
 
 
 def test_a_weighed_repeater_asks_for_no_hour_that_was_not() -> None:

@@ -7,6 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from streamer.clock import from_ms
+from streamer.lab.alarms import Loss
 from streamer.lab.compare import Prepared, SettingOutcome, compare, prepare
 from streamer.lab.day import Day, Hearing, RecordedOver
 from streamer.lab.grid import settings_of
@@ -114,6 +115,29 @@ def test_what_was_ordered_that_day() -> None:
     assert found.changes == 8 + 2 + 4
 
 
+def test_waste_on_a_pin_of_the_file_stands_apart() -> None:
+    """As test_a_pin, but the file as it is has the pin: the 90 s for nobody on d are on pins. A
+    setting that strikes it has none there."""
+    view = region(group=[{"name": "NET", "pins": ["gd/x"]}])
+    found = outcome(of=day(view))
+    assert by_letter(found, "carried_ms") == {"a": 60, "b": 75, "c": 115, "d": 105}
+    assert by_letter(found, "wasted_ms") == {"b": 45}
+    assert by_letter(found, "on_pins_ms") == {"d": 90}
+    assert (found.wasted_s, found.on_pins_s, found.point(truth=False).wasted_s) == (45, 90, 45)
+    struck = outcome("NET.pins=-gd/x", of=day(view))
+    assert by_letter(struck, "wasted_ms") == {"b": 45, "d": 20}
+    assert struck.on_pins_s == 0
+
+
+def test_waste_on_an_ordered_pin_stands_apart() -> None:
+    """b pinned from 505 to 545: over 7 there (10 s for nobody) is on pins, over 6 is not yet. A pin
+    of d that only the setting adds is waste but for over 12, as an order pins it from 1350 on."""
+    acts = (ordered(505, Act.PIN, "b", 545), ordered(1350, Act.PIN, "d", 1450))
+    found = outcome("NET.pins=+gd/x", of=day(acts=acts))
+    assert by_letter(found, "wasted_ms") == {"b": 35, "d": 80}
+    assert by_letter(found, "on_pins_ms") == {"b": 10, "d": 10}
+
+
 def ordered(at_s: int, act: Act, letter: str, until_s: int | None = None) -> Entry:
     details = {} if until_s is None else {"until": from_ms(T + until_s * 1000).isoformat()}
     return Entry(
@@ -161,6 +185,48 @@ def test_the_truth_goes_before() -> None:
     assert missed(found) == {Cause.LINGER: 1}
     alarms = found.all_alarms
     assert (alarms.raised, alarms.judged, alarms.false) == (6, 3, 1)
+    # What a choice looks at: the false ones, and none where nobody knows which those are.
+    assert (found.point(truth=True).alerts, outcome().point(truth=False).alerts) == (1, 0)
+
+
+def lost(*spans: tuple[int, int]) -> Truth:
+    """B, out of reach of all, in seconds."""
+    return {B: tuple(There(None, T + a * 1000, T + b * 1000) for a, b in spans)}
+
+
+@pytest.mark.parametrize(
+    ("asked", "overdue_after_s", "lost_after_s"),
+    [
+        ([], 95, 645),
+        (["overdue_after_s=299"], 94, 645),
+        (["overdue_after_s=400"], 595, 645),
+        (["out_of_reach_after_s=400"], 95, 595),
+        (["overdue_after_s=500", "out_of_reach_after_s=500"], None, None),
+        (["member_alerts=false"], None, None),
+    ],
+)
+def test_when_people_are_told_of_a_member_truly_lost(
+    asked: list[str], overdue_after_s: int | None, lost_after_s: int | None
+) -> None:
+    """B, lost from 305 to 1000. Heard at 100, 500, 1100: overdue at 400, 95 s later, and after it
+    was heard at 500 out of reach at 950. With 400 s both times it would not be overdue before 500,
+    but at 900; with 500 s at 1000, when it is lost no more."""
+    alarms = outcome(*asked, truth=lost((305, 1000))).all_alarms
+    after_ms = [None if s is None else s * 1000 for s in (overdue_after_s, lost_after_s)]
+    assert alarms.losses == [Loss(B, T + 305_000, *after_ms)]
+    assert (alarms.untold, alarms.told_after_s) == (overdue_after_s is None, overdue_after_s)
+    assert alarms.told_lost_after_s == lost_after_s
+
+
+def test_losses() -> None:
+    """Lost before it checks in at 100: from then on, overdue at 400. From 450 on: told already,
+    until 500. Spans that touch are one. Lost for 10 s at 1200: untold. The median of 300, 0."""
+    alarms = outcome(truth=lost((0, 420), (450, 600), (600, 950), (1200, 1210))).all_alarms
+    assert alarms.losses == [
+        Loss(B, T + 100_000, 300_000, None), Loss(B, T + 450_000, 0, None),
+        Loss(B, T + 1_200_000, None, None),
+    ]  # fmt: skip
+    assert (alarms.untold, alarms.told_after_s, alarms.told_lost_after_s) == (1, 150, None)
 
 
 def test_who_speaks_does_not_listen_wherever_it_is() -> None:
@@ -218,7 +284,7 @@ def days(draw: st.DrawFn) -> Day:
     return day(view, overs=tuple(overs), end_ms=T + (s + 100) * 1000, begin_ms=T - 60_000)
 
 
-def plain_count(one: Day) -> tuple[Counter[str], Counter[str], Counter[Cause]]:
+def plain_count(one: Day) -> tuple[Counter[str], Counter[str], Counter[str], Counter[Cause]]:
     """Over by over, repeater by repeater, member by member, as the words of the module say."""
     view, group = one.view, one.view.groups["NET"]
     names = [name(letter) for letter in "abcd"]
@@ -234,6 +300,7 @@ def plain_count(one: Day) -> tuple[Counter[str], Counter[str], Counter[Cause]]:
             held += [(names[r], a, b) for r, a, b in walked.held]
     carried: Counter[str] = Counter()
     wasted: Counter[str] = Counter()
+    on_pins: Counter[str] = Counter()
     lost: Counter[Cause] = Counter()
     for over in one.overs:
         ms = over.began_ms
@@ -250,7 +317,8 @@ def plain_count(one: Day) -> tuple[Counter[str], Counter[str], Counter[Cause]]:
             wanted = any(a <= ms < b for a, b in spans)
             if wanted and repeater not in group.bars:
                 carried[repeater] += over.ended_ms - ms
-                wasted[repeater] += 0 if there else over.ended_ms - ms
+                nobody = on_pins if repeater in group.pins else wasted
+                nobody[repeater] += 0 if there else over.ended_ms - ms
                 continue
             lately = any(b <= ms <= b + LINGERED_MS for _, b in spans) and (
                 repeater not in group.bars
@@ -263,7 +331,7 @@ def plain_count(one: Day) -> tuple[Counter[str], Counter[str], Counter[Cause]]:
                     lost[Cause.EXPIRED] += 1
                 else:
                     lost[Cause.LINGER if lately else Cause.LATE] += 1
-    return +carried, +wasted, +lost
+    return +carried, +wasted, +on_pins, +lost
 
 
 def listens(one: Day, own: list[RecordedOver], ms: int) -> bool:
@@ -284,11 +352,12 @@ def at(one: Day, own: list[RecordedOver], ms: int) -> str | None:
 @given(one=days())
 def test_the_sums_are_those_of_a_plain_count(one: Day) -> None:
     found = compared(one)
-    carried, wasted, lost = plain_count(one)
+    carried, wasted, on_pins, lost = plain_count(one)
     got = found.groups["NET"]
     names = [name(letter) for letter in "abcd"]
     assert +Counter(dict(zip(names, got.carried_ms, strict=True))) == carried
     assert +Counter(dict(zip(names, got.wasted_ms, strict=True))) == wasted
+    assert +Counter(dict(zip(names, got.on_pins_ms, strict=True))) == on_pins
     assert +Counter(found.missed_by_cause) == lost
 
 

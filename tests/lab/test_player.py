@@ -369,7 +369,7 @@ def test_every_page_says_that_it_is_not_live(asker: Asker, player: Player) -> No
     for path in paths:
         page = asker.get(path).text
         assert said in page, path
-        assert "<title>Replay, not live: " in page, path
+        assert "<title>REPLAY, not live: " in page, path
 
 
 def test_what_is_asked_of_redis_is_of_the_time_shown(asker: Asker, player: Player) -> None:

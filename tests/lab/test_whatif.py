@@ -15,9 +15,8 @@ from streamer.lab.whatif import (
     fates,
     interval,
     lose,
-    rank,
-    single_failures,
 )
+from streamer.lab.whatif_rank import rank, single_failures
 from streamer.lab.whatif_scene import Scene, overlaps, total_ms
 from tests.lab.whatif_make import (
     LAKE,
@@ -118,6 +117,7 @@ def test_who_is_hit() -> None:
     assert people[0].minutes == pytest.approx(800 / 60)
     assert people[0].minutes_lost == pytest.approx(10)
     assert (people[1].overs_lost, people[1].minutes_lost) == (0, 0)
+    assert [p.overs_elsewhere for p in people] == [0, 1]  # lake heard B's too
 
 
 def test_what_nobody_is_left_to_hear_is_lost_for_certain() -> None:
@@ -148,17 +148,18 @@ def spans_of(a: int, b: int) -> list[tuple[int, int]]:
 def test_the_worst_single_failure_comes_first() -> None:
     """A is never heard elsewhere: 800 of the 1600 s on ridge are lost. Of C's 700 s on lake and D's
     400 s on mill nothing is known: they are taken to be lost in the share of what is known, which
-    is ridge alone: one half."""
+    is ridge alone: one half. What is 13.3, 5.8 and 3.3 minutes goes by MISSED: of A 3 overs and 2
+    are missed with ridge off, 3 with it cut (as worked out above), so off is the worse."""
     made, known = paper_day()
     ears = Told({A: 0.0})
     scene = Scene(made, known, ears)
     failures = single_failures([LAKE, MILL, RIDGE])
     assert [f.name for f in failures] == [
-        "lake/uhf off", "mill/uhf off", "ridge/uhf off", "lake cut", "mill cut", "ridge cut",
+        "lake off", "mill off", "ridge off", "lake cut", "mill cut", "ridge cut",
     ]  # fmt: skip
     ranked = [(one.loss.failure.name, one.minutes) for one in rank(scene, ears, failures)]
     assert [name for name, _ in ranked] == [
-        "ridge cut", "ridge/uhf off", "lake cut", "lake/uhf off", "mill cut", "mill/uhf off",
+        "ridge off", "ridge cut", "lake cut", "lake off", "mill cut", "mill off",
     ]  # fmt: skip
     seconds = [800, 800, 350, 350, 200, 200]
     assert [minutes * 60 for _, minutes in ranked] == pytest.approx(seconds)
@@ -183,9 +184,7 @@ def test_the_weight_of_elsewhere() -> None:
 
 def test_a_gateway_with_several_repeaters_can_fail_as_a_whole() -> None:
     names = [f.name for f in single_failures(["hill/a", "hill/b", RIDGE])]
-    assert "hill off" in names
-    assert "hill cut" in names
-    assert "ridge off" not in names
+    assert names == ["hill off", "ridge off", "hill cut", "ridge cut", "hill/a off", "hill/b off"]
 
 
 def test_nothing_on_it_nothing_lost() -> None:

@@ -8,6 +8,7 @@ A's first over stands for 0 to 605 s (halfway from its end to the next), its sec
 """
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -100,6 +101,8 @@ def test_a_gateway_cut(journal: Path, capsys: pytest.CaptureFixture[str]) -> Non
     assert (loss["missed"], loss["missed_unknown"]) == (0, 2)
     _, text, _ = ask(capsys, journal, "--cut", "ridge")
     assert "member-minutes blind" in text
+    assert "overs not handed on and heard nowhere else" in text
+    assert "nobody hears" not in text
     assert "is seen by nobody" in " ".join(text.split())
 
 
@@ -129,15 +132,45 @@ def test_the_rank(journal: Path, capsys: pytest.CaptureFixture[str]) -> None:
     _, out, _ = ask(capsys, journal, "--rank", "--json")
     ranked = json.loads(out)["ranked"]
     assert {one["failure"] for one in ranked} == {
-        "ridge/uhf off", "lake/uhf off", "mill/uhf off", "ridge cut", "lake cut", "mill cut",
+        "ridge off", "lake off", "mill off", "ridge cut", "lake cut", "mill cut",
     }  # fmt: skip
     minutes = [one["ranked_by_min"] for one in ranked]
     assert minutes == sorted(minutes, reverse=True)
-    _, text, _ = ask(capsys, journal, "--rank")
+    for one in ranked:
+        parts = one["ranked_known_min"] + one["ranked_unknown_min"]
+        assert parts == pytest.approx(one["ranked_by_min"], abs=0.011)
+    _, text, _ = ask(capsys, journal, "--rank", "--explain")
     assert "Single failures, the worst first" in text
     # Twice (off and cut): 3 overs on ridge, one of them kept by the day, and 1 on lake, not kept.
-    assert "Of the overs rest 25 % on the day itself, 75 % on nothing: unknown." in text
+    said = " ".join(text.split())
+    assert "Of the overs rest 25 % on the day itself, 75 % on nothing: unknown." in said
     assert json.loads(out)["failures"] == []
+
+
+def test_the_list_can_be_followed(placed: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Minutes fall from line to line; where they are equal the overs missed do."""
+    _, out, _ = ask(capsys, placed, "--rank")
+    listed = re.findall(
+        r"^  \d+ +(\S.*?)  +([\d.]+)  +[\d.]+(?: to [\d.]+)?  +\d+  +(\d+)  ", out, re.M
+    )
+    keys = [(float(minutes), int(missed)) for _, minutes, missed in listed]
+    assert len(keys) == 3  # one for each site, each with one repeater
+    assert keys == sorted(keys, reverse=True)
+    assert keys[0][0] > keys[-1][0]
+    assert "RESTS ON" in out
+    assert f"Next: give the members of {RIDGE} a second way: {A}\n" in out
+
+
+def test_the_end_is_short(journal: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Three lines of what to mind, and all the rest when asked for."""
+    _, out, _ = ask(capsys, journal, "--rank")
+    end = out[out.index("Mind:") :].splitlines()
+    assert len(end) == 4
+    assert end[-1].startswith("--explain")
+    assert "Taken:" not in out
+    _, told, _ = ask(capsys, journal, "--rank", "--explain")
+    assert "Taken: Each failure" in told
+    assert len(told[told.index("Mind:") :].splitlines()) == 3
 
 
 def test_a_new_repeater_softens_a_failure(placed: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -154,6 +187,9 @@ def test_a_new_repeater_softens_a_failure(placed: Path, capsys: pytest.CaptureFi
     _, text, _ = ask(capsys, *words)
     assert "With a new repeater hill/new" in text
     assert "Without the new one" in text
+    assert f"It helps {A}." in text
+    assert f"a second way: {A}\n" in text
+    assert new["helped"] == [{"station": A, "overs": pytest.approx(2, abs=0.1)}]
 
 
 @pytest.mark.parametrize(

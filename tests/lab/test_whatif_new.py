@@ -82,6 +82,10 @@ def test_what_it_would_hear() -> None:
     assert (found.low, found.high) == (3, 3)
     assert found.alone == pytest.approx(2, abs=0.05)
     assert found.stronger == pytest.approx(3, abs=0.2)
+    (first, helped), (last, hardly) = found.helped  # E is nobody knows where
+    assert (first, last) == (A, B)
+    assert helped == pytest.approx(2, abs=0.05)
+    assert hardly == pytest.approx(0, abs=0.05)
 
 
 def test_no_position_no_word() -> None:

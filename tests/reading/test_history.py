@@ -88,22 +88,95 @@ def test_a_day_in_buckets_without_gaps(story: Story) -> None:
 
 def test_the_load_by_the_hour(story: Story) -> None:
     """On paper: three overs of 4 s from 08:00 on and one at 08:05:15; at 08:05:20, 320 s into the
-    hour, 16 s are 0.05 erlang. The day begins at 08:10 of the day before: 50 min of that hour."""
+    hour, 16 s are 0.05 erlang. Nothing was known before: those hours are not empty ones. A day
+    later the day begins at 08:10: 50 min of that hour, which was watched and empty."""
+    story.tell(story.ridge.state(story.now_ms))
     for n in range(3):
         over(story, "ridge", "QA1ABC", f"o{n}")
     story.pass_s(300)
     over(story, "ridge", "QA1ABC", "o9")
+    story.tell(story.ridge.state(story.now_ms))
     hours = of_repeater(story, "ridge/uhf")["hours"]
     assert len(hours) == 25
     assert hours[-1] == {"start_at": moment(START_MS), "recorded_s": 320.0, "erlangs": 0.05}
-    assert (hours[0]["start_at"], hours[0]["recorded_s"]) == (
-        moment(START_MS - DAY_S * 1000), 3000.0,
-    )  # fmt: skip
-    assert [h["recorded_s"] for h in hours[1:-1]] == [3600.0] * 23
-    assert all(h["erlangs"] == 0 for h in hours[:-1])
+    assert hours[0]["start_at"] == moment(START_MS - DAY_S * 1000)
+    assert [(h["recorded_s"], h["erlangs"]) for h in hours[:-1]] == [(0.0, None)] * 24
     story.pass_s(3600)
+    story.tell(story.ridge.state(story.now_ms))
     # Whole now: 16 s of 3600, to four decimals.
     assert of_repeater(story, "ridge/uhf")["hours"][-2]["erlangs"] == round(16 / 3600, 4)
+    story.pass_s(DAY_S - 3600)
+    story.tell(story.ridge.state(story.now_ms))
+    hours = of_repeater(story, "ridge/uhf")["hours"]
+    assert hours[0] == {"start_at": moment(START_MS), "recorded_s": 3000.0, "erlangs": 0.0}
+    assert [h["recorded_s"] for h in hours[1:-1]] == [3600.0] * 23
+
+
+def test_an_hour_is_divided_by_the_time_that_was_observed(story: Story) -> None:
+    """On paper: the gateway speaks at 08:10 first, an over of 4 s at 08:12 and the present at
+    08:12:05: 125 s, so 4 / 125 = 0.032 erlang. In a record that begins at 08:11:45 it is 4 / 20."""
+    story.pass_s(600)
+    story.tell(story.ridge.state(story.now_ms))
+    story.pass_s(120)
+    over(story, "ridge", "QA1ABC", "o1")
+    story.tell(story.ridge.state(story.now_ms))
+    (*before, hour) = of_repeater(story, "ridge/uhf")["hours"]
+    assert hour == {"start_at": moment(START_MS), "recorded_s": 125.0, "erlangs": 0.032}
+    assert {h["erlangs"] for h in before} == {None}
+    with desk(story) as opened:
+        found = repeater_history(opened, "ridge/uhf", START_MS + 705_000)
+    assert (found.hours[-1].recorded_s, found.hours[-1].erlangs) == (20.0, 0.2)
+    # Of the other port nothing was heard, but its gateway was there; the lake's never was.
+    quiet = of_repeater(story, "ridge/vhf")["hours"][-1]
+    assert (quiet["recorded_s"], quiet["erlangs"]) == (125.0, 0.0)
+    unknown = of_repeater(story, "lake/uhf")["hours"][-1]
+    assert (unknown["recorded_s"], unknown["erlangs"]) == (0.0, None)
+
+
+def test_of_a_gateway_without_heartbeats_it_counts_from_the_first_over(story: Story) -> None:
+    """On paper: the first over at 08:12 is in the five minutes from 08:10 on; at 08:12:05 4 s
+    of 125 are 0.032 erlang. In a record that begins at 08:11:45 it is 4 s of 20."""
+    story.pass_s(720)
+    over(story, "lake", "QA1ABC", "o1")
+    hour = of_repeater(story, "lake/uhf")["hours"][-1]
+    assert (hour["recorded_s"], hour["erlangs"]) == (125.0, 0.032)
+    with desk(story) as opened:
+        found = repeater_history(opened, "lake/uhf", START_MS + 705_000).hours[-1]
+    assert (found.recorded_s, found.erlangs) == (20.0, 0.2)
+
+
+def test_dark_time_is_no_empty_time(story: Story) -> None:
+    """On paper: there for 60 s, down for 100, there for 50 with an over of 4 s and a second
+    more: 4 s of 115 are 0.0348 erlang. Down for all of the next hour: of that nothing can
+    be said."""
+    up: dict[str, Any] = {"repeaters": [{"id": "ridge/uhf", "up": True}]}
+    story.tell(story.ridge.state(story.now_ms, session=1, **up))
+    story.pass_s(60)
+    story.tell(story.ridge.state(story.now_ms, session=1, up=False))
+    story.pass_s(100)
+    story.tell(story.ridge.state(story.now_ms, session=2, **up))
+    story.pass_s(50)
+    over(story, "ridge", "QA1ABC", "o1")
+    hour = of_repeater(story, "ridge/uhf")["hours"][-1]
+    assert (hour["recorded_s"], hour["erlangs"]) == (115.0, round(4 / 115, 4))
+    story.tell(story.ridge.state(story.now_ms, session=2, up=False))
+    story.pass_s(2 * 3600)
+    last, between, running = of_repeater(story, "ridge/uhf")["hours"][-3:]
+    assert (last["recorded_s"], last["erlangs"]) == (115.0, round(4 / 115, 4))
+    assert (between["erlangs"], running["erlangs"]) == (None, None)
+
+
+def test_an_over_before_the_gateways_first_word_was_recorded(story: Story) -> None:
+    """4 s on the air and a first word 1 s before the present: the time of the over counts too, for
+    no channel is on the air for longer than it is watched."""
+    ms = story.now_ms
+    story.tell(story.ridge.heard(ms, "QA1ABC", "o1"))
+    story.pass_s(4)
+    ended = {"phase": "end", "duration_s": 4, "sent_at": moment(ms + 4000)}
+    story.tell(story.ridge.state(story.now_ms), story.ridge.heard(ms, "QA1ABC", "o1", **ended))
+    story.pass_s(1)
+    hour = of_repeater(story, "ridge/uhf")["hours"][-1]
+    assert (hour["recorded_s"], hour["erlangs"]) == (4.0, 1.0)
 
 
 def test_the_present_of_a_repeater(story: Story) -> None:

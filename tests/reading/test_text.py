@@ -57,6 +57,29 @@ def test_columns_are_aligned_and_empty_ones_left_out() -> None:
     assert table(["A"], []) == []
 
 
+def test_a_name_and_a_number_with_its_unit_are_not_broken() -> None:
+    """Two names of 28 and a text: 80 - 3 gaps of 2 - 28 - 28 - 9 leave 9 for the text."""
+    long = "ridge-north-of-the-old-mill/u"
+    row = [long, long.replace("ridge", "lakes"), "was 12 min away for 3 h", "1 min 5 s"]
+    lines = table(["REPEATER", "OTHER", "WHY", "AGE"], [row])
+    text = "\n".join(lines)
+    assert max(map(len, lines)) <= WIDTH
+    assert row[0] in text
+    assert row[1] in text
+    for whole in ("12 min", "3 h", "1 min"):
+        assert whole in text, whole
+    wrapped = wrap("x" * (WIDTH - 10) + " it was 12 min")
+    assert wrapped == ["x" * (WIDTH - 10) + " it was", "12 min"]
+    # A number before a word that only begins like a unit is let go.
+    assert wrap("x" * (WIDTH - 10) + " it was 1 stop")[0].endswith("was 1")
+
+
+def test_what_cannot_fit_is_broken_all_the_same() -> None:
+    lines = table(["A", "B"], [["a" * 60, "b" * 60]])
+    assert max(map(len, lines)) <= WIDTH
+    assert len(lines) == 3
+
+
 ANY_CELLS = st.integers(1, 6).flatmap(
     lambda n: st.lists(st.lists(st.text(max_size=90), min_size=n, max_size=n), max_size=4)
 )

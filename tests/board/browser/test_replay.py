@@ -1,6 +1,8 @@
 """A record on a real board in a browser: said to be one, moved by keyboard, acted on by nobody."""
 
+import re
 from collections.abc import Iterator
+from contextlib import closing
 from functools import partial
 from types import SimpleNamespace
 from typing import Any, Final
@@ -134,13 +136,93 @@ def test_no_page_can_be_taken_for_live(board: Any, open_tab: OpenTab, player: Pl
             page.evaluate("window.scrollTo(0, document.body.scrollHeight)")
             expect(page.get_by_label("Replay, not live")).to_be_in_viewport()
             expect(page.get_by_label("Replay, not live")).to_contain_text("not live")
-            assert page.title().startswith("Replay, not live: "), path
+            assert page.title().startswith("REPLAY, not live: "), path
             assert page.locator("[data-act]:not([data-act=path]), dialog").count() == 0, path
             for width in (390, 320):
                 page.set_viewport_size({"width": width, "height": PHONE["height"]})
                 root = "document.documentElement"
                 wide = page.evaluate(f"() => {root}.scrollWidth - {root}.clientWidth")
                 assert wide <= 0, (path, width)
+
+
+def test_nothing_of_it_reads_as_the_present(board: Any, open_tab: OpenTab, player: Player) -> None:
+    """At 200 s QB2DEF is overdue: a warning. The wall has one time, and the word before it."""
+    player.ask(to_ms=at_ms(200))
+    page = open_tab(board).go("/")
+    expect(page.get_by_role("heading", level=1)).to_have_text("As it was at 08:03:20 UTC")
+    expect(page.locator(".next strong")).to_have_text("Next, then: ")
+    expect(page.locator("[data-key^='Air-time saved']")).to_contain_text("not counted in a replay")
+    expect(page.locator("#data-age")).to_have_count(0)
+    page.get_by_role("button", name="+1 min").click()
+    expect(page.get_by_role("heading", level=1)).to_have_text("As it was at 08:04:20 UTC")
+    expect(page.locator(".alert.is-critical")).to_have_count(1)
+    expect(page).to_have_title(re.compile(r"^REPLAY, not live: \(1 critical\) As it was"))
+    page = open_tab(board).go(MEMBERS)
+    expect(page.locator("#members-head")).to_have_text("Members as they were at 08:04:20 UTC")
+    wall = open_tab(board).go("/wall")
+    expect(wall.locator(".head")).to_contain_text("Recorded 08:04:20 UTC")
+    assert wall.locator(".head").inner_text().count(":") == 2
+
+
+@pytest.fixture
+def blank(tmp_path: Any) -> Iterator[tuple[Any, Player]]:
+    """A record whose first line is 5 s before the gateways' first word."""
+    tape = look_through(partial(read, [write_record(tmp_path, begin_s=-5)]), print)
+    redis = Redis()
+    with closing(redis):
+        redis.start()
+        player = Player(tape, databases(redis.url), SystemClock())
+        with served(app_of(player, settings_for(0), SystemClock())) as url:
+            yield SimpleNamespace(url=url), player
+
+
+def test_where_a_record_begins_nothing_is_wrong(blank: Any, open_tab: OpenTab) -> None:
+    """Of three gateways none has spoken at the begin, nor 4 s later; then all do."""
+    board, player = blank
+    page, wall = open_tab(board).go("/"), open_tab(board).go("/wall")
+    words = "The record begins here: nothing is known yet."
+    expect(page.locator("#verdict")).to_have_text(f"{words} Press Play.")
+    expect(wall.locator("#verdict")).to_have_text(words)
+    expect(page.get_by_role("heading", name="Not reporting")).to_have_count(0)
+    expect(page.locator("[data-key='Gateways up']")).to_have_count(0)
+    player.ask(to_ms=at_ms(-1))
+    expect(page.locator("#verdict")).to_have_text(
+        "Nothing is known to be wrong; 3 gateways are not heard of yet."
+    )
+    expect(page.locator("[data-key='Gateways up']")).to_contain_text("0 of 3")
+    player.ask(to_ms=at_ms(30))
+    expect(page.locator("#verdict")).to_have_text("All is well with the network.")
+
+
+def test_the_banner_has_an_ink_of_its_own(board: Any, open_tab: OpenTab) -> None:
+    """Not that of trouble, in either scheme."""
+    page = open_tab(board).go(MEMBERS)
+    for scheme in ("light", "dark"):
+        page.emulate_media(color_scheme=scheme, reduced_motion="reduce")
+        banner, spot = page.evaluate(
+            """() => {
+              const probe = document.body.appendChild(document.createElement("i"));
+              probe.style.color = "var(--spot)";
+              const of = (node, name) => getComputedStyle(node)[name];
+              return [of(document.querySelector(".replay"), "backgroundColor"), of(probe, "color")];
+            }"""
+        )
+        assert banner not in {spot, "rgba(0, 0, 0, 0)"}
+
+
+def test_on_a_phone_it_leaves_room(board: Any, open_tab: OpenTab) -> None:
+    """Banner and controls in less than a fifth of the screen; unfolded, all is there."""
+    page = open_tab(board, viewport=PHONE, has_touch=True).go(MEMBERS)
+    expect(page.get_by_role("button", name="Play")).to_be_visible()
+    heights = [page.locator(q).bounding_box()["height"] for q in (".replay", "#replay-controls")]
+    assert sum(heights) < PHONE["height"] / 5
+    expect(slider_of(page)).to_be_hidden()
+    page.get_by_text("Speed and time line").click()
+    expect(slider_of(page)).to_be_visible()
+    page.set_viewport_size({"width": 1000, "height": 800})
+    expect(slider_of(page)).to_be_visible()
+    page.set_viewport_size(PHONE)
+    expect(slider_of(page)).to_be_hidden()
 
 
 @pytest.mark.node

@@ -1,5 +1,7 @@
 // Time on the air that fan-outs save, in words. Draws nothing.
 
+import { utc } from "./time.js";
+
 const MINUTE_S = 60;
 
 /** Repeater-minutes: whole ones, with one decimal where they are few. */
@@ -14,6 +16,18 @@ function share(air) {
   if (whole === 100 && air.carried_s > 0) return "over 99 %";
   if (whole === 0 && air.carried_s < air.flooded_s) return "under 1 %";
   return `${whole} %`;
+}
+
+export const AIR_LABEL = "Air-time saved against sending on every repeater";
+
+const DAY_MS = 86_400_000;
+
+/** Of which time: between 23 and 24 hours are the whole day that is kept, by hours of the clock. */
+export function airSpan(air, now) {
+  const hour = 3_600_000;
+  const whole = Math.floor(now / hour) * hour - DAY_MS + hour;
+  if (!air.overs || Date.parse(air.from_at) <= whole) return "last 24 h";
+  return `since ${utc(air.from_at)}`;
 }
 
 /** `78 % (1,240 instead of 5,600 repeater-minutes)` for the `air` of the head. */

@@ -4,6 +4,7 @@ import { Problem } from "./act.js";
 import { figure, load } from "./chart-words.js";
 import { h } from "./dom.js";
 import { Table } from "./table.js";
+import { NEXT } from "./record.js";
 import { age, moment } from "./time.js";
 import { mark, severity } from "./words.js";
 
@@ -27,7 +28,7 @@ export function alertItems(alerts) {
       alert.state === "acknowledged"
         ? h("span", {}, mark("carried"), ` In hand of ${alert.acknowledged_by}. `)
         : null,
-      "Next: ",
+      NEXT,
       alert.next_step,
     ),
   );
@@ -102,9 +103,10 @@ export const levelColumns = [
 
 /** What the chart of a repeater's load means, and what is not in it. */
 export const LOAD_MEANS =
-  "Load is the share of an hour on the air by what was heard here: with 0.25 erlangs, one of four " +
-  "who key at any time find it busy. Who hears it waits, so few collide. What is sent on to it " +
-  "from elsewhere comes on top; the command streamer load tells that from a recording.";
+  "Load is the share of the time recorded, without that in which it could not hear, that was on " +
+  "the air by what was heard here: with 0.25 erlangs, one of four who key at any time find it " +
+  "busy. Who hears it waits, so few collide. What is sent on to it from elsewhere comes on top; " +
+  "the command streamer load tells that from a recording.";
 
 /** The numbers behind the chart of a repeater's load. */
 export function loadTable() {

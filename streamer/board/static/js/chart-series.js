@@ -72,12 +72,19 @@ function loadChart({ hours }, { from, to, dark }) {
     from: Math.min(from, points[0]?.at ?? from),
     to: Math.max(to, (points.at(-1)?.at ?? to - HOUR_MS) + HOUR_MS),
     step_ms: HOUR_MS,
-    dark,
+    dark: [...dark, ...unrecorded(points)],
     kind: "amount",
     least: 0.05, // so that a quiet hour looks quiet
     points,
   };
   return { ...chart, summary: loadSummary(chart) };
+}
+
+/** The time up to the first hour of which something was recorded: not drawn as an empty one. */
+function unrecorded(points) {
+  const first = points.findIndex(({ value }) => value !== null);
+  const to = first < 0 ? points.at(-1)?.at + HOUR_MS : points[first].at;
+  return points.length && first !== 0 ? [{ from: points[0].at, to }] : [];
 }
 
 /** Signal and error rate, each with a sentence that says what its chart shows. */

@@ -1,7 +1,7 @@
 // What a chart shows, in a sentence: for those who do not see it, and for those in a hurry.
 
 import { clock } from "./chart-scale.js";
-import { count } from "./time.js";
+import { length } from "./time.js";
 
 const LATELY_MS = 3_600_000;
 const HALF_HOUR_S = 1800;
@@ -59,21 +59,24 @@ export function amountSummary({ title, unit, points, from, to, step_ms, nothing 
 }
 
 /**
- * `Load: 0.21 erlangs in the mean of 24 h, most from 14:00 UTC: 0.41.` An hour of which less than
- * half was recorded is in the mean alone.
+ * `Load: 0.21 erlangs in the mean of 23 h 50 min, most from 14:00 UTC: 0.41.` An hour of which less
+ * than half was recorded is in the mean alone, one that was not recorded not even there.
  */
 export function loadSummary({ points }) {
   const known = points.filter(({ value }) => value !== null);
   const recorded_s = known.reduce((sum, point) => sum + point.recorded_s, 0);
   const air_s = known.reduce((sum, { value, recorded_s }) => sum + value * recorded_s, 0);
-  if (!air_s) return "Load: nothing was heard.";
+  if (!known.length) return "Load: not recorded.";
+  const since = clock(known[0].at);
+  const before = known[0] === points[0] ? "" : ` Before ${since} UTC not recorded (hatched).`;
+  if (!air_s) return `Load: nothing was heard in ${length(recorded_s)}.${before}`;
   const full = known.filter(({ recorded_s }) => recorded_s >= HALF_HOUR_S);
   const best = full.reduce((most, point) => (point.value > most.value ? point : most), {
     value: 0,
   });
-  const long = count(Math.max(1, Math.round(recorded_s / 3600)), "hour");
   const most = best.value >= 0.01 ? `, most from ${clock(best.at)} UTC: ${figure(best.value)}` : "";
-  return `Load: ${load(air_s / recorded_s)} erlangs in the mean of ${long}${most}.`;
+  const words = `${load(air_s / recorded_s)} erlangs in the mean of ${length(recorded_s)}`;
+  return `Load: ${words}${most}.${before}`;
 }
 
 /** A load in words: what is there is never called 0. */

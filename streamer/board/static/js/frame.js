@@ -4,12 +4,13 @@
 import { act } from "./act.js";
 import { h, join, on, setText, show } from "./dom.js";
 import { Feed } from "./feed.js";
+import { OVERVIEW, stageOf, titleOf } from "./record.js";
+import { age, isReplay, length, now, tick, utc } from "./time.js";
 import { groupLink } from "./words.js";
-import { age, length, now, tick, utc } from "./time.js";
 
 const root = document.documentElement;
 const isPublic = root.dataset.public !== undefined;
-const replaying = root.dataset.replay !== undefined ? import("./replay.js") : null;
+const replaying = isReplay ? import("./replay.js") : null;
 
 /**
  * Open the feed and keep the frame up to date.
@@ -22,6 +23,7 @@ export function start(tables, draw) {
   const more = isPublic ? [] : replaying ? ["head", "replay"] : ["head"];
   const feed = new Feed([...more, ...tables]);
   let told = null;
+  let stage = null;
   feed.listen((changed) => {
     const state = feed.state();
     drawHead(feed, state);
@@ -29,13 +31,14 @@ export function start(tables, draw) {
       replaying.then(({ follow }) => follow(feed.row("replay")));
       tick();
     }
-    const turned = told !== state.stale;
+    const turned = told !== state.stale || stage !== stageOf(feed.row("replay"));
     const touched = turned || feed.names.some((name) => name !== "replay" && changed.has(name));
     const whole = feed.names.every((name) => feed.has(name));
     if (touched && whole) {
       draw(feed, changed);
       document.getElementById("content").setAttribute("aria-busy", "false");
       told = state.stale;
+      stage = stageOf(feed.row("replay"));
     }
   });
   setInterval(() => tick(), 1000);
@@ -56,8 +59,7 @@ function drawHead(feed, state) {
     drawDuties(head.duties ?? []);
     const { critical } = head.alerts;
     sayCritical(critical);
-    const plain = document.title.replace(/^\(\d+ critical\) /, "");
-    const title = critical ? `(${critical} critical) ${plain}` : plain;
+    const title = titleOf(document.title, critical);
     if (document.title !== title) document.title = title;
   }
 }
@@ -67,7 +69,8 @@ let knownCritical = null;
 /** On whatever page: a new critical alert is said. The page Now says which. */
 function sayCritical(number) {
   if (knownCritical !== null && number > knownCritical && location.pathname !== "/") {
-    say(`New critical alert: ${number} ${number === 1 ? "is" : "are"} open. The page Now has it.`);
+    const are = number === 1 ? "is" : "are";
+    say(`New critical alert: ${number} ${are} open. The page ${OVERVIEW} has it.`);
   }
   knownCritical = number;
 }

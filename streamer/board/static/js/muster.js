@@ -6,7 +6,8 @@ import { h, s } from "./dom.js";
 /** What the counts say, and what nobody can know. */
 export const MEANING =
   "Would hear: the member is in reach, and the repeater where it was last heard says that it " +
-  "carries the group. Whether anybody listens there, nobody can know.";
+  "carries the group, and is not busy with another group just then: streamer load tells how " +
+  "often. Whether anybody listens there, nobody can know.";
 
 const MOST = 40; // marks; beyond that they stand for shares
 const SIZE = 12;

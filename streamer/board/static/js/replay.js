@@ -21,7 +21,9 @@ const play = h("button", { type: "button", id: "replay-play" }, "Play");
 const speed = h("select", { id: "replay-speed" });
 const slider = h("input", { type: "range", id: "replay-time", min: 0 });
 const output = h("output", { for: "replay-time", id: "replay-at" });
-const ends = h("p", { class: "ends" }, h("span", {}), h("span", {}));
+const ends = h("p", { class: "ends" }, h("span", {}), output, h("span", {}));
+const fold = h("details", { class: "replay-fold" }, h("summary", {}, "Speed and time line"));
+const hasRoom = matchMedia("(min-width: 48rem)"); // as in replay.css
 const ticks = s("svg", { class: "ticks", role: "img", "aria-label": "Alerts of the record" });
 
 let row = null;
@@ -37,6 +39,7 @@ export function follow(fresh) {
   row = fresh;
   if (!before) begin();
   setText(said, row.said);
+  for (const node of document.querySelectorAll("[data-shown-time]")) setText(node, utc(row.now));
   drawState();
   if (place) drawControls();
   if (before && row.moves !== before.moves) {
@@ -71,19 +74,20 @@ function begin() {
   const skips = [-60, 60].map((s_) =>
     h("button", { type: "button", class: "small", "data-skip": s_ }, `${s_ < 0 ? "−" : "+"}1 min`),
   );
-  mount(
-    place,
+  fold.append(
     h(
       "div",
       { class: "replay-buttons" },
-      play,
       skips,
       h("label", {}, "Speed ", speed),
       h("label", { for: "replay-time" }, "Time of the record"),
-      output,
     ),
     h("div", { class: "replay-slider" }, slider, ticks, ends),
   );
+  mount(place, play, fold);
+  const unfold = () => (fold.open = hasRoom.matches);
+  unfold();
+  hasRoom.addEventListener("change", unfold);
   place.hidden = false;
   play.addEventListener("click", () => send({ playing: !row.playing }));
   speed.addEventListener("change", () => send({ speed: Number(speed.value) }));
@@ -168,7 +172,7 @@ function drawControls() {
 
 function showTime(at) {
   const words = utcWithDay(at);
-  setText(output, words);
+  setText(output, held ? words : ""); // else the banner says it
   slider.setAttribute("aria-valuetext", words);
 }
 

@@ -18,6 +18,7 @@ export function learn(at) {
 
 // A board that shows a record says in the page itself what time it is there.
 const recorded = globalThis.document?.documentElement.dataset.replay;
+export const isReplay = recorded !== undefined;
 let pinned = recorded ? Date.parse(recorded) : null;
 
 /** A board that shows a record: its time is what it was told last, whatever passes here. */

@@ -6,7 +6,7 @@ import { h, join, mount, on, show } from "../dom.js";
 import { say, start } from "../frame.js";
 import { writePath } from "../path.js";
 import { Table } from "../table.js";
-import { age, count } from "../time.js";
+import { age, count, isReplay } from "../time.js";
 import {
   HEARING,
   HEARS_WORDS,
@@ -102,7 +102,13 @@ mount(
   h(
     "section",
     { class: "sheet", "aria-labelledby": "members-head" },
-    h("h2", { id: "members-head" }, "Members now"),
+    h(
+      "h2",
+      { id: "members-head" },
+      isReplay
+        ? ["Members as they were at ", h("span", { "data-shown-time": true })]
+        : "Members now",
+    ),
     table.node,
   ),
   left,

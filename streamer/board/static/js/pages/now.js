@@ -1,11 +1,12 @@
 // Now: is the network well? One sentence first; below it only what is not.
 
 import { act, may, me, part } from "../act.js";
-import { AIR_MEANS, airFigure } from "../air.js";
+import { AIR_LABEL, AIR_MEANS, airFigure, airSpan } from "../air.js";
 import { ask, note, noteOf } from "../dialog.js";
 import { h, join, mount, on, rows, show } from "../dom.js";
 import { say, start } from "../frame.js";
-import { age, count, moment } from "../time.js";
+import { isBlank, NEXT, stageOf } from "../record.js";
+import { age, count, isReplay, moment, now } from "../time.js";
 import {
   dutyStamps,
   linked,
@@ -78,6 +79,9 @@ function urgency(a, b) {
 /** People first. What is in hand is not over: it is named, but calls for nobody new. */
 function sentence(head, list, missing, state) {
   if (state.stale) return "Nothing certain can be said: the data are old.";
+  if (isBlank(feed.row("replay"), head)) {
+    return "The record begins here: nothing is known yet. Press Play.";
+  }
   const open = list.filter((alert) => alert.state === "open");
   const lost = membersOf(open);
   const rest = open.filter((alert) => !BY_MEMBER.includes(alert.kind));
@@ -103,8 +107,17 @@ function sentence(head, list, missing, state) {
     const inHand = `${count(taken.length, "alert")} ${is(taken.length)} in hand`;
     return `Nothing new: ${inHand}${people ? `; ${people}` : ""}.`;
   }
+  if (isEarly() && head.gateways.never) {
+    const { never } = head.gateways;
+    return `Nothing is known to be wrong; ${count(never, "gateway")} ${is(never)} not heard of yet.`;
+  }
   if (head.notes?.length) return "No alert is open, but not everything is known.";
   return "All is well with the network.";
+}
+
+/** So near to a record's begin that a gateway may only not have had its turn yet. */
+function isEarly() {
+  return ["begin", "early"].includes(stageOf(feed.row("replay")));
 }
 
 /** How many members the alerts are about, in words; null if about none. */
@@ -128,7 +141,7 @@ function boxes(head) {
   const workers = { live: "report", silent: "silent", never: "never seen" };
   // Without a worker nobody takes heartbeats over: the counts would accuse the gateways.
   const counts =
-    head.worker !== "live"
+    head.worker !== "live" || isBlank(feed.row("replay"), head)
       ? []
       : [
           ["Gateways up", `${g.up} of ${gateways}`],
@@ -140,7 +153,6 @@ function boxes(head) {
           ["Events waiting", String(head.waiting)],
         ];
   // What plays a record is no worker and has no broker: to say how they are would be of nothing.
-  const isReplay = document.documentElement.dataset.replay !== undefined;
   if (isReplay) counts.splice(2);
   const serving = [
     ["Workers", workers[head.worker] ?? head.worker],
@@ -150,10 +162,15 @@ function boxes(head) {
   return [
     ...counts,
     ...(isReplay ? [] : serving),
-    ...(head.air ? [["Air-time saved, last 24 h", airFigure(head.air), AIR_MEANS]] : []),
+    ...(isReplay ? [[AIR_LABEL, "not counted in a replay", AIR_MEANS]] : []),
+    ...(head.air ? [[AIR_LABEL, airText(head.air), AIR_MEANS]] : []),
   ].map(([label, value, title]) =>
     h("div", { "data-key": label, title }, h("dt", {}, label), h("dd", {}, value)),
   );
+}
+
+function airText(found) {
+  return `${airFigure(found)}, ${airSpan(found, now())}`;
 }
 
 /** At the end of the page, for whoever cannot hover: the keyboard gets there last at any width. */
@@ -207,7 +224,7 @@ function slip(alert) {
       "div",
       { class: "what" },
       h("h3", {}, alert.title),
-      h("p", { class: "next" }, h("strong", {}, "Next: "), linked(alert.next_step, names(alert))),
+      h("p", { class: "next" }, h("strong", {}, NEXT), linked(alert.next_step, names(alert))),
       h("p", { class: "quiet" }, linked(alert.reasons.join("; "), names(alert)), "."),
       affects(alert),
       taken
@@ -279,6 +296,7 @@ on(alertList, "click", "[data-act=acknowledge]", async (button) => {
 function notReporting(gateways) {
   const found = [];
   for (const gateway of gateways) {
+    if (gateway.standing === "never" && isEarly()) continue;
     if (gateway.standing !== "up") {
       found.push({
         key: gateway.gateway,
@@ -329,7 +347,7 @@ function announce(list) {
   const fresh = announced && critical.filter((alert) => !announced.has(alert.id));
   announced = new Set(critical.map((alert) => alert.id));
   if (fresh?.length) {
-    say(`New critical alert: ${fresh.map((a) => `${a.title}. Next: ${a.next_step}`).join(" ")}`);
+    say(`New critical alert: ${fresh.map((a) => `${a.title}. ${NEXT}${a.next_step}`).join(" ")}`);
   }
 }
 

@@ -41,7 +41,7 @@ const groups = h("div", {});
 const charts = {
   overs: new Chart("Overs in 5 min"),
   air: new Chart("Air time in 5 min", "s"),
-  load: new Chart("Load by hour", "erlangs"),
+  load: new Chart("Load by hour, of what was heard here", "erlangs"),
   signal: new Chart("Signal", "dBm"),
   errors: new Chart("Error rate", "%"),
 };

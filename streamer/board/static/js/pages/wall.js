@@ -4,7 +4,8 @@
 import { get } from "../act.js";
 import { h, mount, setText, show } from "../dom.js";
 import { start } from "../frame.js";
-import { age, count, now } from "../time.js";
+import { isBlank } from "../record.js";
+import { age, count, isReplay, now } from "../time.js";
 import { isMember, mark, severity, SEVERITIES, spoken, STANDINGS } from "../words.js";
 
 const page = document.getElementById("page");
@@ -119,6 +120,10 @@ function worstFirst(a, b) {
 
 function sentence(all, alerts, late, state) {
   if (state.stale) return "Old data: nothing certain can be said now.";
+  const head = feed.row("head");
+  if (head && isBlank(feed.row("replay"), head)) {
+    return "The record begins here: nothing is known yet.";
+  }
   const number = (standing) => all.filter((row) => row.standing === standing).length;
   const parts = NOT_IN_REACH.filter(number).map((s) => `${number(s)} ${spoken(s)}`);
   if (parts.length) return `Of ${count(all.length, "member")}: ${parts.join(", ")}.`;
@@ -238,5 +243,8 @@ async function beginWhenThere() {
 beginWhenThere();
 const clock = document.getElementById("clock");
 const showClock = () => setText(clock, `${new Date(now()).toISOString().slice(11, 16)} UTC`);
-showClock();
-setInterval(showClock, 1000);
+// In a replay the banner has the time: a clock without a word beside it would pass for the real one.
+if (!isReplay) {
+  showClock();
+  setInterval(showClock, 1000);
+}
