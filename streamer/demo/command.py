@@ -4,6 +4,7 @@ import argparse
 import json
 import re
 import sys
+import tempfile
 from pathlib import Path
 from typing import Final
 
@@ -137,6 +138,19 @@ def main(args: argparse.Namespace) -> int:
             file=sys.stderr,
         )
         return USED_WRONGLY
+    if options.record is not None:
+        try:
+            options.record.mkdir(parents=True, exist_ok=True)
+            with tempfile.TemporaryFile(dir=options.record):
+                pass
+        except OSError as error:
+            why = error.strerror or error
+            print(
+                f"streamer demo: --record {options.record}: {why}: name a folder that can be made "
+                "and written",
+                file=sys.stderr,
+            )
+            return USED_WRONGLY
     try:
         summary = run(options, SystemClock())
     except ServiceMissing as error:

@@ -154,6 +154,10 @@ def run(options: Options, clock: Clock) -> Summary:
                 _play(options, stage, stop)
                 _settle(stage, clock)
                 _fill(summary, stage)
+                if options.record:
+                    # Before the gateways sign off: else a record ends with all of them lost.
+                    for worker in stage.workers:
+                        worker.stop()
         except KeyboardInterrupt:
             pass  # before the show began; what had been started has ended
         except (ServiceFailed, MqttError, StoreUnavailable) as error:

@@ -8,7 +8,7 @@ import zstandard
 
 MAGIC: Final = b"\x28\xb5\x2f\xfd"
 """The first bytes of a frame; RFC 8878, 3.1.1."""
-NOT_ENDED: Final = "the last part was not ended"
+NOT_ENDED: Final = "the last part was not ended (cut off, or being written)"
 _CHUNK: Final = 1 << 18
 _LARGEST: Final = 1 << 26
 """Of a frame's content held back until its checksum is known; a writer of ours keeps far below."""

@@ -20,7 +20,7 @@ from streamer.config import Region, RegionView
 from streamer.journal import lines as make
 from streamer.journal.frames import MAGIC, NOT_ENDED, frames
 from streamer.journal.lines import Line
-from streamer.journal.names import SUFFIX, files_in, sums_of
+from streamer.journal.names import SUFFIX, SUMS_SUFFIX, files_in, sums_of
 
 OnTrouble = Callable[[str], None]
 """Told in words what could not be read, and where."""
@@ -29,6 +29,10 @@ _noted: Final = itemgetter("noted_ms")
 
 class JournalError(Exception):
     """Nothing can be made of what was given; the text says why and what to do."""
+
+
+class NothingThere(JournalError):
+    """No file of that name, or none of a journal in that folder: it was called wrongly."""
 
 
 @dataclass(slots=True)
@@ -67,19 +71,19 @@ class Report:
 def find_files(paths: Iterable[Path]) -> list[Path]:
     """The files that are given, and those of a journal in folders that are given.
 
-    Raises JournalError where there are none.
+    Checksums are passed over, as `FOLDER/*` names them too. Raises NothingThere.
     """
     found: list[Path] = []
     for path in paths:
         if path.is_dir():
             inside = files_in(path)
             if not inside:
-                raise JournalError(f"{path}: no journal in this folder (files *{SUFFIX})")
+                raise NothingThere(f"{path}: no journal in this folder (files *{SUFFIX})")
             found += inside
         elif path.is_file():
-            found.append(path)
+            found += [] if path.name.endswith(SUMS_SUFFIX) else [path]
         else:
-            raise JournalError(f"{path}: there is no such file or folder")
+            raise NothingThere(f"{path}: there is no such file or folder")
     return list(dict.fromkeys(found))
 
 
@@ -110,8 +114,13 @@ def head_of(path: Path) -> Head:
 
 def lines_of(path: Path, on_trouble: OnTrouble) -> Iterator[list[Line]]:
     """The lines of one file, in portions; what is no line of a journal is left out and told."""
-    number = 0
-    for text in frames(path.read_bytes(), lambda words: on_trouble(f"{path}: {words}")):
+    number, content = 0, path.read_bytes()
+    if _summed(path, content) is False:
+        on_trouble(
+            f"{path}: its SHA-256 is not that of {sums_of(path).name}: it was changed, or cut, "
+            "after it was closed; what can be read is used"
+        )
+    for text in frames(content, lambda words: on_trouble(f"{path}: {words}")):
         texts = text.split(b"\n")
         torn = texts.pop()  # '' behind the last line that is whole
         if torn:
@@ -156,7 +165,10 @@ def read(paths: Sequence[Path], on_trouble: OnTrouble) -> Iterator[Line]:
         raise JournalError("none of the files is one of a journal")
     regions = sorted({head.region for head in heads})
     if len(regions) > 1:
-        raise JournalError(f"files of several regions ({', '.join(regions)}): give those of one")
+        raise JournalError(
+            f"files of several regions ({', '.join(regions)}): give those of one, such as "
+            f"{heads[0].path.parent}/{regions[0]}.*{SUFFIX}"
+        )
     by_worker: dict[str, list[Head]] = defaultdict(list)
     for head in sorted(heads, key=lambda h: (h.began_ms, h.path.name)):
         by_worker[head.worker].append(head)
@@ -192,18 +204,16 @@ def scan(path: Path) -> Report:
     report.closed = last.get("kind") == make.END
     if report.closed and last.get("lines") != report.kinds.total() - 1:
         note(f"{last.get('lines')} lines were written, {report.kinds.total() - 1} are there")
-    report.summed = _summed(path)
-    if report.summed is False:
-        note(f"its SHA-256 is not that of {sums_of(path).name}: it was changed after it was closed")
+    report.summed = _summed(path, path.read_bytes())
     return report
 
 
-def _summed(path: Path) -> bool | None:
+def _summed(path: Path, content: bytes) -> bool | None:
     try:
         expected = sums_of(path).read_text("ascii").split()[0]
     except (OSError, ValueError, IndexError):
         return None
-    return sha256(path.read_bytes()).hexdigest() == expected
+    return sha256(content).hexdigest() == expected
 
 
 def region_of(line: Line) -> RegionView:

@@ -213,6 +213,8 @@ class Writer:
             "journal cannot be written: lines are lost until it can",
             folder=str(self._folder),
             error=error.strerror or str(error),
+            advice="give this account the right to write there, and room on the disk; [journal] "
+            "folder of the region file, or --journal, names it",
         )
 
     def _tidy(self, now_ms: int) -> None:

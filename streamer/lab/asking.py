@@ -2,11 +2,13 @@
 
 import argparse
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 
 from streamer.config import ConfigError, load_region
 from streamer.journal.frames import NOT_ENDED
-from streamer.journal.reader import JournalError, read
+from streamer.journal.gaps import telling_gaps
+from streamer.journal.reader import JournalError, NothingThere, read
 from streamer.lab.day import Day
 from streamer.lab.gather import NotADay, day_from
 from streamer.reading.common import MISUSED, WELL, WRONG, Document, Misuse, NotFound
@@ -41,8 +43,12 @@ def answer(command: str, arguments: argparse.Namespace, work: Work) -> int:
 
     try:
         view = load_region(arguments.region) if arguments.region else None
-        day = day_from(read(arguments.files, on_trouble), view, on_trouble)
-        document, lines = work(day, troubles)
+        lines = telling_gaps(read(arguments.files, on_trouble), partial(complain, command))
+        day = day_from(lines, view, on_trouble)
+        document, said = work(day, troubles)
+    except NothingThere as error:
+        complain(command, str(error))
+        return MISUSED
     except (ConfigError, JournalError, NotADay, NotFound) as error:
         complain(command, str(error))
         return WRONG
@@ -52,6 +58,6 @@ def answer(command: str, arguments: argparse.Namespace, work: Work) -> int:
     except Misuse as error:
         complain(command, str(error))
         return MISUSED
-    say([document.model_dump_json(indent=2)] if arguments.json else lines())
+    say([document.model_dump_json(indent=2)] if arguments.json else said())
     # A last part that was not ended is no fault: a worker may be writing it.
     return WRONG if any(NOT_ENDED not in words for words in troubles) else WELL

@@ -17,6 +17,7 @@ class Feed:
 
     def __init__(self, view: RegionView) -> None:
         self._accepting = Accepting(view)
+        self._groups = view.groups
         self._known = {
             journal.HEARD: self._heard,
             journal.ROUTE: self._route,
@@ -64,6 +65,8 @@ class Feed:
         )  # fmt: skip
 
     def _route(self, line: Line, batch: Batch) -> None:
+        if line["group"] not in self._groups:
+            raise ValueError(f"group {line['group']} is not in the region file")
         self._accepting.route(
             batch,
             line["gateway"],

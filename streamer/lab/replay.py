@@ -146,6 +146,11 @@ class Replay:
     def _take(self, line: Line, noted_ms: int) -> None:
         kind = line["kind"]
         if kind == journal.BEGIN and self._given is not None and not self._hands:
+            if line["region"] != self._given.name:
+                raise JournalError(
+                    f"the journal is of region {line['region']!r}, the region file of "
+                    f"{self._given.name!r}: give the file of that region, or none"
+                )
             self.begin(self._given, noted_ms)
         elif kind == journal.REGION:
             self._region(line, noted_ms)

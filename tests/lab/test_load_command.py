@@ -207,7 +207,7 @@ def test_other_mistakes(journal: Path, capsys: pytest.CaptureFixture[str]) -> No
     code, _, err = ask(capsys, journal, "--grow", "NET=+3", "--grow", "net=+4")
     assert (code, "give each group once" in err) == (2, True)
     code, _, err = ask(capsys, journal.with_name("none"))
-    assert code == 1
+    assert code == 2
     assert "no such file or folder" in err
     code, _, err = ask(capsys, journal, "--region", journal.with_name("none.toml"))
     assert code == 1

@@ -125,6 +125,13 @@ def test_a_line_that_is_not_whole_is_left_out_and_told(play: Play) -> None:
     assert "an act cannot be read" in other
 
 
+def test_a_group_that_the_given_region_file_lacks(play: Play) -> None:
+    said = [Teller("ridge").route(START_MS, "TALK", "carrying")]
+    lines = [*head(), *lines_of_messages(VIEW, said, START_MS)]
+    replay = play(lines, view=region(group=[{"name": "NET"}]))
+    assert "group TALK is not in the region file: left out" in replay.played.troubles[0]
+
+
 def test_an_act_that_cannot_be_done_again_is_told(play: Play) -> None:
     entry = Entry(at=from_ms(START_MS), by="admin", act=Act.LIFT, subject="NET ridge/uhf")
     replay = play([*head(), make.act(START_MS + 10, entry.model_dump_json())])
@@ -193,7 +200,7 @@ class TestCommand:
         assert "RESCUE: wanted on mill/vhf; 1 expired" in said
 
     def test_what_is_wrong_is_told(self, journal: Path, tmp_path: Path, capsys: Any) -> None:
-        assert self.run(tmp_path / "none") == 1
+        assert self.run(tmp_path / "none") == 2
         assert "there is no such file or folder" in capsys.readouterr().err
         (tmp_path / "notes.txt").write_text("hello")
         assert self.run(journal, tmp_path / "notes.txt") == 1
@@ -203,6 +210,22 @@ class TestCommand:
         torn.write_bytes(path.read_bytes()[:-40])
         assert self.run(torn) == 0  # as a killed worker leaves it
         assert "the last part was not ended" in capsys.readouterr().err
+
+    def test_a_time_outside_the_record(self, journal: Path, capsys: Any) -> None:
+        assert self.run(journal, "--until", "2020-01-01T00:00:00Z") == 2
+        said = capsys.readouterr().err
+        assert "--until 2020-01-01T00:00:00Z: the record goes from 2027-01-15T08:00:00Z to" in said
+        assert self.run(journal, "--until", "2027-01-16T08:00:00Z") == 0
+        assert "what comes after it is silence" in capsys.readouterr().err
+
+    def test_a_region_file_of_another_region(
+        self, journal: Path, tmp_path: Path, capsys: Any
+    ) -> None:
+        other = tmp_path / "other.toml"
+        other.write_text('region = "other"\n[[group]]\nname = "NET"\n')
+        assert self.run(journal, "--region", other) == 1
+        said = capsys.readouterr().err
+        assert "the journal is of region 'scene', the region file of 'other'" in said
 
     @pytest.mark.parametrize("text", ["yesterday", "2026-11-28T13:00:00", "13:00Z"])
     def test_a_time_needs_its_zone(self, journal: Path, text: str, capsys: Any) -> None:

@@ -228,7 +228,7 @@ def test_part_of_a_journal(
 
 def test_no_journal(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     code, out, err = ask(capsys, tmp_path / "nothing", "--rank")
-    assert (code, out) == (1, "")
+    assert (code, out) == (2, "")
     assert "nothing" in err
 
 
