@@ -38,7 +38,7 @@ def over(story: Story, gateway: str, station: str, name: str, **more: Any) -> No
     """A whole over: its end, 4 s after its start, which is now."""
     ms = story.now_ms
     teller = getattr(story, gateway)
-    ended = {"phase": "end", "duration_s": 4, "sent_at": moment(ms + 4000)}
+    ended: dict[str, Any] = {"phase": "end", "duration_s": 4, "sent_at": moment(ms + 4000)}
     story.tell(teller.heard(ms, station, name), teller.heard(ms, station, name, **ended, **more))
     story.pass_s(5)
 
@@ -172,7 +172,7 @@ def test_an_over_before_the_gateways_first_word_was_recorded(story: Story) -> No
     ms = story.now_ms
     story.tell(story.ridge.heard(ms, "QA1ABC", "o1"))
     story.pass_s(4)
-    ended = {"phase": "end", "duration_s": 4, "sent_at": moment(ms + 4000)}
+    ended: dict[str, Any] = {"phase": "end", "duration_s": 4, "sent_at": moment(ms + 4000)}
     story.tell(story.ridge.state(story.now_ms), story.ridge.heard(ms, "QA1ABC", "o1", **ended))
     story.pass_s(1)
     hour = of_repeater(story, "ridge/uhf")["hours"][-1]
