@@ -8,6 +8,7 @@ know; a change that it could not skip gets a new `v` in the first line.
 from typing import Any, Final
 
 from streamer.contract.published import Refusal
+from streamer.state.shapes import Flip, Keying
 
 FORMAT: Final = "streamer-journal"
 VERSION: Final = 1
@@ -31,6 +32,8 @@ END: Final = "end"
 """The last line of a file that was closed: lines, this one not counted."""
 
 Line = dict[str, Any]
+_OF_A_KEYING: Final = ("to", "suffix", "duration_ms", "rssi_dbm", "ber_pct", "text")
+"""In the order of `Keying.info`."""
 _OF_A_FIX: Final = ("fix_ms", "lat", "lon", "speed_mps", "course_deg")
 
 
@@ -41,47 +44,20 @@ def begin(noted_ms: int, region: str, worker: str, software: str) -> Line:
     }  # fmt: skip
 
 
-def heard(
-    noted_ms: int,
-    gateway: str,
-    boot: str,
-    seq: int,
-    ended: bool,
-    *,
-    station: str,
-    suffix: str | None,
-    to: str | None,
-    repeater: str,
-    over: str,
-    ms: int,
-    end_ms: int,
-    duration_ms: int | None,
-    rssi_dbm: float | None,
-    ber_pct: float | None,
-    text: str | None,
-    position: tuple[Any, ...] | None,
-) -> Line:
-    """The start or the end of an over, as `streamer.worker.batch.Accepting.over` takes it."""
+def heard(noted_ms: int, gateway: str, boot: str, seq: int, ended: bool, keying: Keying) -> Line:
+    """The start or the end of an over, by the keying that it was made into."""
     line: Line = {
         "kind": HEARD, "noted_ms": noted_ms, "gateway": gateway, "boot": boot, "seq": seq,
-        "repeater": repeater, "station": station, "over": over,
-        "phase": "end" if ended else "start", "began_ms": ms, "ended_ms": end_ms,
+        "repeater": keying.repeater, "station": keying.station, "over": keying.over,
+        "phase": "end" if ended else "start", "began_ms": keying.ms, "ended_ms": keying.end_ms,
     }  # fmt: skip
-    if to is not None:
-        line["to"] = to
-    if suffix:
-        line["suffix"] = suffix
-    if duration_ms is not None:
-        line["duration_ms"] = duration_ms
-    if rssi_dbm is not None:
-        line["rssi_dbm"] = rssi_dbm
-    if ber_pct is not None:
-        line["ber_pct"] = ber_pct
-    if text is not None:
-        line["text"] = text
-    if position is not None:
-        pairs = zip(_OF_A_FIX, position, strict=True)
-        line |= {name: value for name, value in pairs if value is not None}
+    for name, value in zip(_OF_A_KEYING, keying.info or (), strict=False):
+        if value is not None:
+            line[name] = value
+    if keying.position is not None:
+        for name, value in zip(_OF_A_FIX, keying.position, strict=True):
+            if value is not None:
+                line[name] = value
     return line
 
 
@@ -138,7 +114,7 @@ def state(
     ms: int,
     content: str,
     up: bool,
-    flips: list[tuple[str, int, int]],
+    flips: list[Flip],
 ) -> Line:
     """A heartbeat, or a will (without `seq`); `content` is the message as JSON."""
     line: Line = {

@@ -8,7 +8,6 @@ from typing import Final
 
 from streamer.clock import from_ms, to_ms
 
-HOUR_MS: Final = 3_600_000
 SUFFIX: Final = ".ndjson.zst"
 SUMS_SUFFIX: Final = ".sha256"
 """Beside a file that was closed: its SHA-256, in the form that `sha256sum -c` reads."""

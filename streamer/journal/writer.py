@@ -20,7 +20,8 @@ from pydantic_core import to_json
 
 from streamer.journal import lines as make
 from streamer.journal.lines import Line
-from streamer.journal.names import HOUR_MS, FileName, files_in, parse_name, sums_of
+from streamer.journal.names import FileName, files_in, parse_name, sums_of
+from streamer.state.keys import HOUR_MS
 
 log = structlog.get_logger()
 

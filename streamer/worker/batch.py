@@ -133,14 +133,8 @@ class Accepting:
         entry.events.append(entry.over(boot, seq, keying, ended, lines))
         batch.events += 1
         if batch.lines is not None:
-            batch.lines.append(
-                journal.heard(
-                    batch.noted_ms, gateway, boot, seq, ended, station=station, suffix=suffix,
-                    to=to, repeater=repeater, over=over, ms=ms, end_ms=end_ms,
-                    duration_ms=duration_ms, rssi_dbm=rssi_dbm, ber_pct=ber_pct, text=text,
-                    position=position,
-                )
-            )  # fmt: skip
+            line = journal.heard(batch.noted_ms, gateway, boot, seq, ended, keying)
+            batch.lines.append(line)
 
     def quarantined(
         self, batch: Batch, gateway: str, boot: str, seq: int, call: str, reason: str, ms: int

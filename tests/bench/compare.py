@@ -27,6 +27,7 @@ from streamer.lab.compare import SettingOutcome, compare, prepare
 from streamer.lab.gather import day_from
 from streamer.lab.grid import settings_of
 from streamer.lab.hindsight import Assumption
+from streamer.state.shapes import Keying
 
 GATEWAYS, GROUPS, STATIONS = 10, 20, 800
 DAYS: Final = 7
@@ -70,14 +71,13 @@ def week_lines(view: RegionView, events: int, seed: int = 1) -> Iterator[Line]:
             for name in heard:
                 gateway = name.split("/")[0]
                 seq[gateway] += 1
-                yield make.heard(
-                    ms + (duration_ms if ended else 0) + 40, gateway, boot, seq[gateway], ended,
-                    station=_call(station), suffix=None, to=to, repeater=name, over=f"o{number}",
-                    ms=ms, end_ms=ms + duration_ms if ended else ms,
-                    duration_ms=duration_ms if ended else None,
-                    rssi_dbm=float(level) if ended else None, ber_pct=None, text=None,
-                    position=None,
-                )  # fmt: skip
+                end_ms = ms + duration_ms if ended else ms
+                level_dbm = float(level) if ended else None
+                info = to, None, duration_ms if ended else None, level_dbm, None, None
+                keying = Keying(
+                    _call(station), ms, "", name, f"o{number}", info, None, "", "", "", end_ms
+                )
+                yield make.heard(end_ms + 40, gateway, boot, seq[gateway], ended, keying)
 
 
 def _call(station: int) -> str:

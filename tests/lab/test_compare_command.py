@@ -13,6 +13,7 @@ from streamer.journal.writer import Retention, Writer
 from streamer.lab import plot as plotting
 from streamer.lab.compare_command import length_s
 from streamer.lab.truth import TruthError, read_truth
+from streamer.state.shapes import Keying
 from tests.lab.paper import OVERS, B, T, name, region
 
 KEEP = Retention(10 * 86_400_000, 1 << 30)
@@ -30,12 +31,14 @@ def journal(tmp_path: Path) -> Path:
         for seq, ended in ((2 * number - 1, False), (2 * number, True)):
             begun_ms = T + begin * 1000
             end_ms = begun_ms + (lasts * 1000 if ended else 0)
-            line = make.heard(
-                end_ms, f"g{on}", "0190000000000001", seq, ended, station=who, suffix=None,
-                to=to or None, repeater=name(on), over=f"o{number}", ms=begun_ms, end_ms=end_ms,
-                duration_ms=lasts * 1000 if ended else None, rssi_dbm=None, ber_pct=None,
-                text="out" if out and ended else None, position=None,
+            info = (
+                to or None, None, lasts * 1000 if ended else None, None, None,
+                "out" if out and ended else None,
             )  # fmt: skip
+            keying = Keying(
+                who, begun_ms, "", name(on), f"o{number}", info, None, "", "", "", end_ms
+            )
+            line = make.heard(end_ms, f"g{on}", "0190000000000001", seq, ended, keying)
             writer.write([line], end_ms)
     writer.close(T + 2_100_000)
     return folder
