@@ -12,8 +12,13 @@ INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c .
 demo: $(VENV)/.demo
 	$(BIN)/streamer demo $(ARGS)
 
+# All tests: file by file in their order, as many files at a time as there are cores. With ARGS one
+# after the other, so that -x, -s and --pdb do as they say. Not reordered by the number of tests in
+# a file: those with few are the slow ones, and the last would run alone.
+ALL := -n logical --maxprocesses 4 --dist loadfile --no-loadscope-reorder
+
 test: $(VENV)/.dev
-	$(BIN)/python -m pytest $(ARGS)
+	$(BIN)/python -m pytest $(or $(ARGS),$(ALL))
 
 check: lint types test
 

@@ -4,13 +4,15 @@ import os
 from collections.abc import Iterator
 
 import pytest
-from hypothesis import settings
+from hypothesis import HealthCheck, settings
 
 from tests.servers import Mosquitto, Redis
 
 # A developer's runs look at new examples each time; CI, which needs every server, at the same ones.
-settings.register_profile("exploring", deadline=None)
-settings.register_profile("same", deadline=None, derandomize=True)
+# How long anything takes says nothing here: other tests run beside it.
+_patient = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.register_profile("exploring", _patient)
+settings.register_profile("same", _patient, derandomize=True)
 settings.load_profile("same" if os.environ.get("STREAMER_TESTS_NEED_ALL") else "exploring")
 
 

@@ -3,6 +3,7 @@
 import contextlib
 import http.client
 import os
+import secrets
 import shutil
 import signal
 import socket
@@ -10,7 +11,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -18,6 +19,9 @@ import redis
 
 REQUIRED = "STREAMER_TESTS_NEED_ALL"
 """Set in CI: a test whose server is missing fails instead of being skipped."""
+PORTS = range(10_000, 32_000)
+"""Below those that a system gives to outgoing connections (Linux: from 32768; RFC 6335, 6: from
+49152), so none of them can sit on a server's port before it listens, or while it is down."""
 
 
 def program(*names: str) -> str:
@@ -33,10 +37,26 @@ def program(*names: str) -> str:
     pytest.skip(reason)
 
 
+def _own_ports() -> Iterator[int]:
+    """Ports in turn, none twice. Processes of one run (pytest-xdist) have shares that do not
+    overlap; where each begins is random, so that two runs on one machine seldom meet."""
+    number = int(os.environ.get("PYTEST_XDIST_WORKER", "gw0").removeprefix("gw"))
+    own = PORTS[number :: int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1"))]
+    begin = secrets.randbelow(len(own))
+    yield from own[begin:]
+    yield from own[:begin]
+
+
+_ports = _own_ports()
+
+
 def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    """A port on which nobody listens, and that no other test is given."""
+    for port in _ports:
+        with contextlib.suppress(OSError), socket.socket() as probe:
+            probe.bind(("127.0.0.1", port))
+            return port
+    pytest.fail(f"no port between {PORTS.start} and {PORTS.stop} is left")
 
 
 def wait_until(check: Callable[[], object], what: str, seconds: float = 20.0) -> None:

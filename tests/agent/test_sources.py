@@ -22,8 +22,9 @@ from streamer.agent.sources.stdin import StdinSource
 from streamer.agent.spool import KINDS, SpoolError
 from streamer.clock import SystemClock
 from streamer.mqtt.settings import BrokerSettings
+from tests.servers import free_port
 
-from .tools import Broker, Listen, free_port, heard, route, settings_for, until
+from .tools import Broker, Listen, heard, route, settings_for, until
 
 MakeAgent = Callable[..., Agent]
 

@@ -16,16 +16,10 @@ from streamer.agent.config import AgentSettings
 from streamer.clock import SystemClock
 from streamer.mqtt.connection import Connection, Incoming, MqttError, Session
 from streamer.mqtt.settings import BrokerSettings
-from tests.servers import program
+from tests.servers import free_port, program
 
 REGION = "vale"
 GATEWAY = "ridge"
-
-
-def free_port() -> int:
-    with socket.socket() as sock:
-        sock.bind(("127.0.0.1", 0))
-        return int(sock.getsockname()[1])
 
 
 def until(done: Callable[[], Any], what: str, timeout_s: float = 20.0) -> Any:

@@ -29,18 +29,22 @@ class Server(Protocol):
     """What can be killed and started again."""
 
     def kill(self) -> None: ...
-    def start(self) -> None: ...
+    def launch(self) -> None: ...
+    def answers(self) -> bool: ...
 
 
 def restarted(victims: Sequence[Server], away_s: float) -> Callable[[], None]:
-    """Kills all of them, then starts each on what it left."""
+    """Kills all of them, then starts each on what it left, all at once: while one waits for another
+    to answer, it falls behind by more than the state keeps open holes for."""
 
     def strike() -> None:
         for victim in victims:
             victim.kill()
         SystemClock().sleep_s(away_s)  # so long the others are without them
         for victim in victims:
-            victim.start()
+            victim.launch()
+        for victim in victims:
+            wait_until(victim.answers, "a victim to answer again")
 
     return strike
 
