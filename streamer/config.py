@@ -10,26 +10,27 @@ from pathlib import Path
 from typing import Annotated, Any, Final
 from urllib.parse import quote, urlsplit, urlunsplit
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import Field, ValidationError, field_validator, model_validator
 
+from streamer.alert_settings import AlertSettings, Channel, unknown_groups
+from streamer.config_types import (
+    HOUR_S,
+    MINUTE_S,
+    AsTuple,
+    Phi,
+    PositiveSeconds,
+    Seconds,
+    Table,
+    Title,
+    Word,
+)
 from streamer.contract.common import GroupName, Name, RepeaterId
 from streamer.domain.callsign import CallSignRules
 from streamer.mqtt.settings import BrokerSettings
+from streamer.privacy_settings import Privacy
 from streamer.problems import problem_lines, suggestion
 
-MINUTE_S: Final = 60.0
-HOUR_S: Final = 3600.0
 REDIS_PASSWORD_VARIABLE: Final = "STREAMER_REDIS_PASSWORD"  # noqa: S105 - a variable's name
-
-_Time = Field(ge=0, le=366 * 24 * HOUR_S)
-Seconds = Annotated[float, _Time]
-PositiveSeconds = Annotated[float, Field(gt=0, le=366 * 24 * HOUR_S)]
-Phi = Annotated[float, Field(gt=0, le=12)]
-"""How unusual something is, in decades: 3 is what happens by chance once in a thousand times."""
-Word = Annotated[str, Field(min_length=1, max_length=20)]
-Title = Annotated[str, Field(max_length=120)]
-"""Text for people, one line."""
-_Tuple = Field(strict=False)  # TOML has lists only
 
 
 class ConfigError(Exception):
@@ -39,12 +40,6 @@ class ConfigError(Exception):
         self.path = path
         self.problems = problems
         super().__init__("\n".join(f"{path}: {problem}" for problem in problems))
-
-
-class Table(BaseModel):
-    """TOML tells numbers, texts and truth apart, so nothing is guessed: "5" is no number."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
 
 
 class PolicySettings(Table):
@@ -67,7 +62,7 @@ class PolicySettings(Table):
     member_alerts: bool = Field(
         True, description="alerts for members overdue or out of reach; false where nobody watches"
     )
-    check_out_words: Annotated[tuple[Word, ...], _Tuple] = Field(
+    check_out_words: Annotated[tuple[Word, ...], AsTuple] = Field(
         ("OUT", "QRT"), description="a text of just this word checks a station out"
     )
 
@@ -126,16 +121,16 @@ class Gateway(Table):
     keeper: Title = Field(
         "", description="whom to call about the site; shown with its alerts, never published"
     )
-    repeater: Annotated[tuple[Repeater, ...], _Tuple] = Field(min_length=1)
+    repeater: Annotated[tuple[Repeater, ...], AsTuple] = Field(min_length=1)
 
 
 class Group(Table):
     name: GroupName
     title: Title = ""
-    pins: Annotated[tuple[RepeaterId, ...], _Tuple] = Field(
+    pins: Annotated[tuple[RepeaterId, ...], AsTuple] = Field(
         (), description="repeaters that always carry the group"
     )
-    bars: Annotated[tuple[RepeaterId, ...], _Tuple] = Field(
+    bars: Annotated[tuple[RepeaterId, ...], AsTuple] = Field(
         (), description="repeaters that never carry it"
     )
     policy: PolicySettings = Field(
@@ -203,11 +198,11 @@ class Region(Table):
 
     region: Name
     title: Title = ""
-    extra_prefixes: Annotated[tuple[str, ...], _Tuple] = Field(
+    extra_prefixes: Annotated[tuple[str, ...], AsTuple] = Field(
         (), description="call sign prefixes accepted though no series holds them"
     )
-    accepted_calls: Annotated[tuple[str, ...], _Tuple] = ()
-    denied_calls: Annotated[tuple[str, ...], _Tuple] = ()
+    accepted_calls: Annotated[tuple[str, ...], AsTuple] = ()
+    denied_calls: Annotated[tuple[str, ...], AsTuple] = ()
     open_gateways: bool = Field(False, description="accept gateways that are not listed here")
     partitions: Annotated[int, Field(ge=1, le=256)] = Field(
         4, description="Redis hash slots in use; cannot be changed while the state is kept"
@@ -222,9 +217,12 @@ class Region(Table):
     limits: Limits = Limits()
     learning: Learning = Learning()
     journal: Journal = Journal()
+    privacy: Privacy = Privacy()
+    alerts: AlertSettings = AlertSettings()
+    channel: Annotated[tuple[Channel, ...], AsTuple] = ()
     policy: Policy = Policy()
-    gateway: Annotated[tuple[Gateway, ...], _Tuple] = ()
-    group: Annotated[tuple[Group, ...], _Tuple] = Field(min_length=1)
+    gateway: Annotated[tuple[Gateway, ...], AsTuple] = ()
+    group: Annotated[tuple[Group, ...], AsTuple] = Field(min_length=1)
 
     @field_validator("redis_url")
     @classmethod
@@ -236,6 +234,7 @@ class Region(Table):
         problems = [
             *self._doubles(),
             *self._unknown_repeaters(),
+            *unknown_groups(self.channel, [g.name for g in self.group]),
             *self._contradictions(),
             *self._call_signs(),
             *self._policies(),
@@ -249,6 +248,7 @@ class Region(Table):
             "gateway": [g.id for g in self.gateway],
             "group": [g.name for g in self.group],
             "repeater": [f"{g.id}/{p.id}" for g in self.gateway for p in g.repeater],
+            "channel": [c.name for c in self.channel],
         }
         return [
             f"{what} {name}: is given {count} times: keep one"

@@ -17,5 +17,6 @@ def configure_logs(level: int = logging.INFO) -> None:
             structlog.processors.JSONRenderer(),
         ],
         wrapper_class=structlog.make_filtering_bound_logger(level),
-        logger_factory=structlog.WriteLoggerFactory(file=sys.stderr),
+        # Whatever standard error is when something is said, not when this was called.
+        logger_factory=lambda *_: structlog.WriteLogger(sys.stderr),
     )

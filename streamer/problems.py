@@ -5,7 +5,7 @@ Works on pydantic's errors. No line of a fault ever holds the value of a passwor
 
 from collections.abc import Callable, Sequence
 from difflib import get_close_matches
-from typing import Any, Final, get_args, get_origin
+from typing import Annotated, Any, Final, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 
@@ -14,12 +14,14 @@ from streamer.contract.common import GROUP_PATTERN, NAME_PATTERN
 LISTED: Final = 12
 """Names listed at most where any of them is allowed."""
 _SHOWN: Final = 40
-_SECRET: Final = ("password", "url")
+_SECRET: Final = ("password", "url", "secret")
 
 _PATTERNS: Final = {
     f"^{NAME_PATTERN}$": "must be 1 to 32 of a-z, 0-9, _ and -, a letter or digit first",
     f"^{NAME_PATTERN}/{NAME_PATTERN}$": "must be GATEWAY/PORT in lower case, such as 'ridge/uhf'",
     f"^{GROUP_PATTERN}$": "must be 1 to 16 of A-Z, 0-9, _ and -, a letter or digit first",
+    r"^https?://[^\s]+$": "must be http://HOST/PATH or https://HOST/PATH",
+    r"^[a-zA-Z]{2,3}(-[a-zA-Z0-9]{2,8})*$": "must be a language, such as 'en-US'",
 }
 _WORDS: Final = {
     "missing": "is missing; it is required",
@@ -44,8 +46,12 @@ _WORDS: Final = {
     "string_too_short": "must not be shorter than {min_length} characters",
     "string_too_long": "must not be longer than {max_length} characters",
     "literal_error": "must be {expected}",
+    "enum": "must be {expected}",
+    "union_tag_invalid": "must be one of {expected_tags} (got {tag!r})",
 }
 _NOT_SHOWN: Final = frozenset({"missing", "extra_forbidden", "too_short"})
+_UNTAGGED: Final = frozenset({"union_tag_not_found", "union_tag_invalid"})
+"""Nothing says which of several kinds of table it is, or what says so is none of them."""
 
 Place = tuple[str | int, ...]
 
@@ -76,7 +82,7 @@ def problem_lines(
     """
     place_text = place_text or _place_text
     faults = error.errors(include_url=False)
-    places = [tuple(fault["loc"]) for fault in faults]
+    places = [_written(fault, model) for fault in faults]
     lines = []
     for fault, place in zip(faults, places, strict=True):
         if fault["type"] == "too_short" and fault["input"] and _has_faults_inside(place, places):
@@ -85,8 +91,16 @@ def problem_lines(
         if fault["type"] == "value_error" and not place:
             lines += str(fault["ctx"]["error"]).split("\n")
         else:
-            lines.append(f"{where}: {_what(fault, place, model)}{_got(fault, place)}")
+            lines.append(f"{where}: {_what(fault, fault['loc'], model)}{_got(fault, place)}")
     return lines
+
+
+def _written(fault: Any, model: type[BaseModel]) -> Place:
+    """The place of a fault as somebody wrote the file."""
+    _, place = _follow(model, fault["loc"])
+    if fault["type"] in _UNTAGGED:
+        return (*place, str(fault["ctx"]["discriminator"]).strip("'"))
+    return place
 
 
 def _has_faults_inside(place: Place, places: Sequence[Place]) -> bool:
@@ -100,6 +114,8 @@ def _what(fault: Any, place: Place, model: type[BaseModel]) -> str:
         return f"no such setting; {suggestion(name, _settings_at(model, place[:-1]))}"
     if kind == "string_pattern_mismatch":
         return _PATTERNS.get(context["pattern"], "has characters that are not allowed")
+    if kind == "union_tag_not_found":
+        return "is missing; it says of what kind this is: " + ", ".join(_tags_at(model, place))
     if kind in ("tuple_type", "model_type") and (tables := _table_list(model, place)):
         return f"must be written as one [[{tables}]] for each"
     if kind in _WORDS:
@@ -140,14 +156,44 @@ def _model_in(annotation: Any) -> type[BaseModel] | None:
     return next((m for a in get_args(annotation) if (m := _model_in(a))), None)
 
 
-def _model_at(model: type[BaseModel] | None, place: Place) -> type[BaseModel] | None:
+def _tagged_in(annotation: Any) -> dict[str, type[BaseModel]]:
+    """The models that one setting tells apart, by its values; empty if there are none."""
+    if get_origin(annotation) is Annotated:
+        union, *told = get_args(annotation)
+        name = next((d for t in told if isinstance(d := getattr(t, "discriminator", 0), str)), None)
+        if name is not None:
+            models = get_args(union)
+            return {tag: m for m in models for tag in get_args(m.model_fields[name].annotation)}
+    return next((found for a in get_args(annotation) if (found := _tagged_in(a))), {})
+
+
+def _follow(model: type[BaseModel] | None, place: Place) -> tuple[type[BaseModel] | None, Place]:
+    """The model at a place, and the place without the steps that only pydantic takes: the kind of a
+    table that is told apart by one of its settings."""
+    kept: list[str | int] = []
+    tagged: dict[str, type[BaseModel]] = {}
     for step in place:
-        if model is None:
-            return None
+        if isinstance(step, str) and step in tagged:
+            model, tagged = tagged[step], {}
+            continue
+        kept.append(step)
         if isinstance(step, str):
-            field = model.model_fields.get(step)
+            field = model.model_fields.get(step) if model else None
+            tagged = _tagged_in(field.annotation) if field else {}
             model = _model_in(field.annotation) if field else None
-    return model
+    return model, tuple(kept)
+
+
+def _model_at(model: type[BaseModel] | None, place: Place) -> type[BaseModel] | None:
+    return _follow(model, place)[0]
+
+
+def _tags_at(model: type[BaseModel], place: Place) -> list[str]:
+    """What the setting may be that tells the kinds of a table at a place apart."""
+    *parents, name = (step for step in place if isinstance(step, str))
+    parent = _model_at(model, tuple(parents))
+    field = parent.model_fields.get(name) if parent else None
+    return list(_tagged_in(field.annotation)) if field else []
 
 
 def _settings_at(model: type[BaseModel], place: Place) -> list[str]:

@@ -5,11 +5,11 @@ acknowledged, cleared) is the business of `streamer.alerts.lifecycle`.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 
 from streamer.config import Limits, Policy
 from streamer.contract.published import AlertKind, Carriage, Severity, Standing
-from streamer.domain.fanout import FanOutResult, not_carried_since_ms
+from streamer.domain.fanout import FanOutResult, Wanted, not_carried_since_ms
 from streamer.domain.group_now import GroupNow, carriage_at
 from streamer.domain.liveness import GatewaySight, GatewayStanding, Sights
 from streamer.domain.membership import Judgement, clock_text
@@ -32,9 +32,14 @@ class Condition:
     affects: tuple[str, ...] = ()
     opens: bool = True
     """False: it keeps an alert that is there, but is no reason to open one."""
-
-    def as_fields(self) -> dict[str, object]:
-        return asdict(self)
+    vague: bool = False
+    """Nothing can be said now: an alert that is there keeps its kind and severity."""
+    apart: bool = False
+    """It has no cause in common with others of its kind: a gateway that never reported."""
+    group: str = ""
+    """Of what is about a group or its member."""
+    repeater: str = ""
+    """The repeater concerned: where a member was last heard, where a group is wanted."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +52,8 @@ class Found:
     """Alert id -> why it can be no more, where more than the usual word can be said."""
 
 
-def _id(kind: str, *subject: str) -> str:
+def alert_id(kind: str, *subject: str) -> str:
+    """The id of an alert: the same trouble of the same subject always has the same."""
     return ".".join([kind, *subject]).replace("/", ".")
 
 
@@ -62,7 +68,8 @@ def _counted(number: int, one: str, many: str) -> str:
 def of_group(now: GroupNow, sights: Sights, policy: Policy, limits: Limits, now_ms: int) -> Found:
     """Members overdue or out of reach, starved repeaters, loops.
 
-    A blind member is no condition of its own: the gateway's or repeater's alert names it.
+    A blind member opens no alert of its own, the gateway's or repeater's alert names it; but one
+    that stands is not taken back because a gateway has failed.
     """
     snapshot, group = now.snapshot, now.snapshot.group
     found: list[Condition] = []
@@ -72,7 +79,7 @@ def of_group(now: GroupNow, sights: Sights, policy: Policy, limits: Limits, now_
         if condition is not None:
             found.append(condition)
         else:
-            endings[_id("member", group, summary.station)] = judgement.reasons[0]
+            endings[alert_id("member", group, summary.station)] = _ending(judgement)
     times: list[int | None] = []
     grace_ms = round(policy.starved_after_s * 1000)
     for wanted in now.fanout.wanted:
@@ -83,20 +90,7 @@ def of_group(now: GroupNow, sights: Sights, policy: Policy, limits: Limits, now_
         if since_ms + grace_ms > now_ms:
             times.append(since_ms + grace_ms)
             continue
-        holders = ", ".join(wanted.members) or "a pin"
-        found.append(
-            Condition(
-                _id(AlertKind.REPEATER_STARVED, group, wanted.repeater),
-                AlertKind.REPEATER_STARVED,
-                Severity.CRITICAL if wanted.members else Severity.WARNING,
-                wanted.repeater,
-                f"{group} is wanted on {wanted.repeater} but not carried there",
-                (f"wanted for {holders}", f"not carried since {clock_text(since_ms)}"),
-                f"Ask the keeper of {wanted.repeater} why {group} is not carried.",
-                since_ms,
-                wanted.members,
-            )
-        )
+        found.append(_starved(group, wanted, since_ms))
     hold_ms = round(limits.loop_hold_s * 1000)
     fresh = [loop for loop in now.loops if loop.ms + hold_ms > now_ms]
     if fresh:
@@ -104,18 +98,54 @@ def of_group(now: GroupNow, sights: Sights, policy: Policy, limits: Limits, now_
         times.append(newest.ms + hold_ms)
         found.append(
             Condition(
-                _id(AlertKind.LOOP, group),
+                alert_id(AlertKind.LOOP, group),
                 AlertKind.LOOP,
                 Severity.CRITICAL,
                 group,
                 f"An over of {group} went in a loop",
-                (newest.reason, _when_of(len(fresh), newest.ms)),
+                (
+                    newest.reason,
+                    _when_of(len(fresh), newest.ms),
+                    "it keeps repeaters on the air for nobody",
+                ),
                 _loop_step(group, newest.through),
                 fresh[0].ms,
                 newest.through,
+                group=group,
             )
         )
     return Found(tuple(found), _earliest(times))
+
+
+def _starved(group: str, wanted: Wanted, since_ms: int) -> Condition:
+    repeater, holders = wanted.repeater, ", ".join(wanted.members) or "a pin"
+    return Condition(
+        alert_id(AlertKind.REPEATER_STARVED, group, repeater),
+        AlertKind.REPEATER_STARVED,
+        Severity.CRITICAL if wanted.members else Severity.WARNING,
+        repeater,
+        f"{group} is wanted on {repeater} but not carried there",
+        (f"wanted for {holders}", f"not carried since {clock_text(since_ms)}"),
+        _starved_step(repeater, group, wanted.members),
+        since_ms,
+        wanted.members,
+        group=group,
+        repeater=repeater,
+    )
+
+
+def _starved_step(repeater: str, group: str, members: Sequence[str]) -> str:
+    step = f"Ask the keeper of {repeater} why {group} is not carried."
+    if members:
+        step += " Until it is, they do not hear the group there: reach them by another way."
+    return step
+
+
+def _ending(judgement: Judgement) -> str:
+    """Why a member is in no trouble now. It need not have been heard anew: others' overs that came
+    late may have shown its silence to be none."""
+    said = judgement.reasons[0]
+    return f"in reach as judged now: {said}" if judgement.standing is Standing.IN_REACH else said
 
 
 def _when_of(loops: int, newest_ms: int) -> str:
@@ -128,8 +158,9 @@ def _loop_step(group: str, through: Sequence[str]) -> str:
     """What to do about a loop: by two ways to one repeater, or round a ring of gateways."""
     first, *ways = through
     if "/" in first:
-        return f"Let only one of {', '.join(ways)} send {group} to {first}."
-    return f"Let one of {', '.join(through)} cease to pass {group} on: that breaks the ring."
+        return f"Ask the keepers to let only one of {', '.join(ways)} send {group} to {first}."
+    ring = ", ".join(through)
+    return f"Ask the keeper of one of {ring} to pass {group} on no more: that breaks the ring."
 
 
 def _member(
@@ -152,13 +183,18 @@ def _member(
         severity = Severity.WARNING
         title = f"{station} was never heard again and is no longer counted in {group}"
         step = f"Find out whether {station} went home; it did not check out."
+    elif judgement.standing is Standing.BLIND:
+        title = f"{station} of {group} was not in reach before and cannot be judged now"
+        step = f"Go on looking for {station} by another way; {where} says nothing about it now."
     else:
         return None
     return Condition(
-        _id("member", group, station), kind, severity, station, title,
+        alert_id("member", group, station), kind, severity, station, title,
         judgement.reasons, step, judgement.since_ms,
         # Who is learnt of only when the membership has long expired is no news to anybody.
-        opens=judgement.standing is not Standing.EXPIRED,
+        opens=judgement.standing not in (Standing.EXPIRED, Standing.BLIND),
+        vague=judgement.standing is Standing.BLIND,
+        group=group, repeater=where,
     )  # fmt: skip
 
 
@@ -221,9 +257,11 @@ def _gateway_lost(
             return born_ms + lost_after_ms
         reason = "has never sent a heartbeat"
     elif sight.standing is GatewayStanding.DOWN:
-        reason = "said, or its broker said for it, that it is down"
+        reason = "it signed off, or its connection broke"
     else:
         reason = f"no heartbeat for more than {limits.gateway_lost_after_s:g} s"
+    if since_ms is not None and sight.standing is GatewayStanding.SILENT:
+        reason += f", the last at {clock_text(since_ms)}"
     blind = tuple(sorted({station for station, _ in behind}))
     reasons = (
         (reason, f"{_last_heard(blind)} behind it: silence there says nothing now")
@@ -231,7 +269,7 @@ def _gateway_lost(
         else (reason,)
     )
     return Condition(
-        _id(AlertKind.GATEWAY_LOST, name),
+        alert_id(AlertKind.GATEWAY_LOST, name),
         AlertKind.GATEWAY_LOST,
         Severity.CRITICAL if blind else Severity.WARNING,
         name,
@@ -241,6 +279,7 @@ def _gateway_lost(
         + (_REACH_THEM if blind else ""),
         since_ms if since_ms is not None else now_ms,
         blind,
+        apart=sight.standing is GatewayStanding.NEVER,
     )
 
 
@@ -248,7 +287,7 @@ def _repeater_lost(repeater: str, since_ms: int, behind: Sequence[str]) -> Condi
     blind = tuple(sorted(set(behind)))
     more = (f"{_last_heard(blind)} on it: silence there says nothing now",) if blind else ()
     return Condition(
-        _id(AlertKind.REPEATER_LOST, repeater),
+        alert_id(AlertKind.REPEATER_LOST, repeater),
         AlertKind.REPEATER_LOST,
         Severity.CRITICAL if blind else Severity.WARNING,
         repeater,
@@ -257,6 +296,7 @@ def _repeater_lost(repeater: str, since_ms: int, behind: Sequence[str]) -> Condi
         f"Ask the keeper of {repeater} to look at the radio." + (_REACH_THEM if blind else ""),
         since_ms,
         blind,
+        repeater=repeater,
     )
 
 
@@ -276,13 +316,13 @@ def _clock_skew(
     if not reasons:
         return None
     return Condition(
-        _id(AlertKind.CLOCK_SKEW, snapshot.gateway),
+        alert_id(AlertKind.CLOCK_SKEW, snapshot.gateway),
         AlertKind.CLOCK_SKEW,
         Severity.WARNING,
         snapshot.gateway,
         f"The clock of gateway {snapshot.gateway} is wrong",
         tuple(reasons),
-        f"Have {snapshot.gateway} set its clock by the network (NTP).",
+        f"Ask the keeper of {snapshot.gateway} to have it set its clock by the network (NTP).",
         snapshot.future_ms or sight.since_ms or 0,
     )
 
@@ -299,12 +339,15 @@ def _events_lost(
         return due_ms
     count = missing + given_up
     return Condition(
-        _id(AlertKind.EVENTS_LOST, snapshot.gateway),
+        alert_id(AlertKind.EVENTS_LOST, snapshot.gateway),
         AlertKind.EVENTS_LOST,
         Severity.NOTICE,
         snapshot.gateway,
         f"{_counted(count, 'event', 'events')} of gateway {snapshot.gateway} did not arrive",
-        (f"{_counted(count, 'number is', 'numbers are')} missing in its sequence",),
+        (
+            f"{_counted(count, 'number is', 'numbers are')} missing in its sequence",
+            "overs may be among them: until they arrive a silence may be judged wrongly",
+        ),
         f"Look at the spool and the disk limit of the agent on {snapshot.gateway}.",
         snapshot.hole_ms,
     )
@@ -318,7 +361,7 @@ def of_station(station: str, evidence: TwoPlaces | None, limits: Limits, now_ms:
     if ends_ms <= now_ms:
         return Found((), None)
     condition = Condition(
-        _id(AlertKind.TWO_PLACES, station),
+        alert_id(AlertKind.TWO_PLACES, station),
         AlertKind.TWO_PLACES,
         Severity.WARNING,
         station,

@@ -1,74 +1,63 @@
-"""Brings an owner's alerts in Redis up to date and makes the messages about it."""
+"""The desk: takes what is said to be wrong, lets the lifecycle decide, and stores what it decided
+together with every message that follows, in one step.
 
-from collections.abc import Mapping, Sequence
+One round runs at a time, under a lease; one that runs twice changes nothing the second time.
+"""
 
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from functools import lru_cache
+from typing import Final
+
+from streamer.alert_settings import AlertSettings, ChannelSettings
+from streamer.alerts import lifecycle
+from streamer.alerts.case import Case, Phase, Report
+from streamer.alerts.causes import REWORDED_MS, Ground
 from streamer.alerts.conditions import Condition
-from streamer.alerts.lifecycle import Changes, acknowledge, reconcile
+from streamer.alerts.ears import listening_ms, own_conditions
+from streamer.alerts.maintenance import last_words, over, runs
+from streamer.alerts.routing import notices_of
+from streamer.alerts.turns import Changes, acknowledge
 from streamer.clock import from_ms
 from streamer.contract.duty import DutyMark
-from streamer.contract.published import Alert
-from streamer.contract.topics import alert_topic
+from streamer.contract.published import Alert, AlertState, Beat
+from streamer.contract.topics import alert_topic, beat_topic
+from streamer.state.alerting import Book, Decided, Waiting
 from streamer.state.entries import Act, Entry
+from streamer.state.ordered import works_from
 from streamer.state.shapes import OutMessage
 from streamer.state.store import Store
 
-_TRIES = 5
+_TRIES: Final = 5
+_ROUND_MS: Final = 10_000
+"""A round is run so often at least: that a worker is silent, no event tells."""
+_BEAT: Final = "#beat"
+"""The field beside the cases that holds when the last beat was."""
 
 
 class AlertConflict(Exception):
     """Others kept changing the same alerts; try again later."""
 
 
-def _messages(region: str, changes: Changes) -> list[OutMessage]:
-    messages = []
-    for alert in changes.changed:
-        topic = alert_topic(region, alert.id)
-        messages.append(OutMessage(topic, str(alert.version), alert.model_dump_json(), True))
-    for alert in changes.cleared:
-        topic = alert_topic(region, alert.id)
-        last = f"{topic}#{alert.version}"
-        messages.append(OutMessage(last, str(alert.version), alert.model_dump_json(), False))
-        messages.append(OutMessage(topic, str(alert.version), "", True))
-    return messages
-
-
-def _store(
-    store: Store, owner: str, rev: int, changes: Changes, now_ms: int, entry: str = ""
-) -> list[OutMessage] | None:
-    return store.commit_alerts(
-        owner,
-        rev=rev,
-        records={i: a.model_dump_json() for i, a in changes.remaining.items()},
-        gone=[a.id for a in changes.cleared],
-        changed=[a.id for a in changes.changed],
-        messages=_messages(store.view.name, changes),
-        now_ms=now_ms,
-        entry=entry,
-    )
-
-
-def raise_alerts(
+def report(
     store: Store,
     owner: str,
     conditions: Sequence[Condition],
     now_ms: int,
     endings: Mapping[str, str] | None = None,
     duties: tuple[DutyMark, ...] = (),
-) -> list[OutMessage]:
-    """Make an owner's alerts agree with what is wrong now.
-
-    Returns the messages that the caller may send at once. Raises AlertConflict.
-    """
-    for _ in range(_TRIES):
-        rev, texts = store.alerts_of(owner)
-        known = {i: Alert.model_validate_json(text) for i, text in texts.items()}
-        changes = reconcile(store.view.name, known, conditions, now_ms, endings, duties)
-        if changes.nothing:
-            return []
-        messages = _store(store, owner, rev, changes, now_ms)
-        if messages is not None:
-            return messages
-    raise AlertConflict(f"alerts of {owner}")
+) -> None:
+    """Say what is wrong with an owner now; `endings` tell, by alert id, why something no longer
+    is. The desk works out what that means to people."""
+    text = store.report_of(owner)
+    known = _report(text) if text is not None else Report()
+    ids = {c.id for c in conditions}
+    was = {c.id for c in known.conditions}
+    over = {i: t for i, t in known.endings.items() if i not in ids}
+    over |= {i: t for i, t in (endings or {}).items() if i in was and i not in ids}
+    said = Report(conditions=tuple(conditions), endings=over, duties=duties)
+    nothing = not said.conditions and not said.endings
+    store.report(owner, None if nothing else said.model_dump_json(), now_ms)
 
 
 def acknowledge_alert(
@@ -84,17 +73,173 @@ def acknowledge_alert(
         details={"take_over": True} if take_over else {},
     ).model_dump_json()  # fmt: skip
     for _ in range(_TRIES):
-        owner = store.owner_of_alert(alert_id)
-        if owner is None:
+        text = store.case(alert_id)
+        if text is None or store.alert(alert_id) is None:
             raise KeyError(alert_id)
-        rev, texts = store.alerts_of(owner)
-        if alert_id not in texts:
-            raise KeyError(alert_id)
-        known = {i: Alert.model_validate_json(text) for i, text in texts.items()}
-        taken = acknowledge(known[alert_id], by, note, now_ms, take_over=take_over)
-        changes = Changes(remaining={**known, alert_id: taken}, changed=[taken])
-        if _store(store, owner, rev, changes, now_ms, entry) is not None:
+        turned = acknowledge(_case(text), by, note, now_ms, take_over=take_over)
+        changes = Changes(cases={alert_id: turned.case}, turned=[turned])
+        channels = store.view.region.channel
+        decided = _decided(store, changes, {alert_id: text}, now_ms, channels)
+        decided.entry = entry
+        if store.commit_cases(decided, now_ms) is not None:
             # Nobody here sends: it comes up for the workers at once.
             store.offer_again(alert_topic(store.view.name, alert_id), now_ms)
-            return taken
+            return turned.alert
     raise AlertConflict(f"alert {alert_id}")
+
+
+def take_back_unknown(store: Store, now_ms: int) -> None:
+    """Alerts that an older version of this program left standing, which nobody would ever clear,
+    are taken back; what is still wrong is said anew. To be called when a worker begins."""
+    unknown = store.alerts_without_case()
+    if not unknown:
+        return
+    topics = [alert_topic(store.view.name, alert_id) for alert_id in unknown]
+    gone = [OutMessage(topic, str(now_ms), "", True) for topic in topics]
+    store.commit_cases(Decided(expect={}, fallen=unknown, messages=gone), now_ms)
+    store.have_retold(now_ms)
+
+
+_AT_ONCE: Final = AlertSettings(settle_s=0, clear_s=0, reopen_s=0, unsteady_times=100)
+
+
+class Desk:
+    """For one worker. Raises StoreUnavailable; then nothing is lost, the round comes up again.
+
+    `at_once`: nothing waits, no channel is told and no beat sent, as for a record: what stands then
+    is what is wrong just now.
+    """
+
+    def __init__(self, store: Store, *, at_once: bool = False) -> None:
+        self._store = store
+        self._at_once = at_once
+        self.held = 0
+        """Cases that others explain, as of the last round of this worker."""
+
+    def turn(self, now_ms: int) -> list[OutMessage]:
+        """Run a round if one is due; returns the messages that the caller may send at once."""
+        claimed_ms = self._store.claim_desk(now_ms)
+        if claimed_ms is None:
+            return []
+        return self._round(claimed_ms, now_ms)
+
+    def _round(self, claimed_ms: int, now_ms: int) -> list[OutMessage]:
+        store = self._store
+        book = store.book()
+        known = {i: _case(text) for i, text in book.cases.items() if i != _BEAT}
+        reports = {owner: _report(text) for owner, text in book.found.items()}
+        kept = works_from(book.works)
+        works = [work for work in kept if runs(work, now_ms)]
+        channels = () if self._at_once else store.view.region.channel
+        steps = [channel.step for channel in channels]
+        ground = self._ground(now_ms)
+        changes = lifecycle.look(known, reports, ground, works, steps, now_ms)
+        decided = _decided(store, changes, book.cases, now_ms, channels)
+        decided.claimed_ms = claimed_ms
+        # What has been said of what is over is said; an owner without trouble needs no report.
+        decided.done = {o: book.found[o] for o, r in reports.items() if not r.conditions}
+        ended = [over(w) for w in kept if w.ended_at is None and not runs(w, now_ms)]
+        decided.works = [(w.id, book.works[w.id], w.model_dump_json()) for w in ended]
+        decided.messages = [*decided.messages, *(m for w in ended for m in last_words(w))]
+        if not self._at_once:
+            self._beat(decided, book, _standing(known, changes), now_ms)
+        due_ms = [ms for ms in (changes.next_ms, decided.next_ms) if ms]
+        decided.next_ms = max(min([*due_ms, now_ms + _ROUND_MS]), now_ms + 1)
+        messages = store.commit_cases(decided, now_ms)
+        after = {**known, **changes.cases}
+        self.held = sum(case.phase is Phase.HELD for case in after.values())
+        return messages or []
+
+    def _ground(self, now_ms: int) -> Ground:
+        store, view = self._store, self._store.view
+        ears = store.ears()
+        return Ground(
+            region=view.name,
+            gateways=sum(view.knows_gateway(name) for name in store.gateways_heard()),
+            listening_ms=listening_ms(ears, now_ms),
+            lost_after_ms=round(view.limits.gateway_lost_after_s * 1000),
+            settings=_AT_ONCE if self._at_once else view.region.alerts,
+            own=tuple(own_conditions(view.name, ears, now_ms)),
+            reworded_ms=0 if self._at_once else REWORDED_MS,
+        )
+
+    def _beat(self, decided: Decided, book: Book, standing: Iterable[Alert], now_ms: int) -> None:
+        """The sign that the way of alerts works takes that way."""
+        every_ms = round(self._store.view.region.alerts.beat_s * 1000)
+        last = book.cases.get(_BEAT, "")
+        last_ms = int(last or 0)
+        if now_ms < last_ms + every_ms:
+            decided.next_ms = last_ms + every_ms
+            return
+        region, states = self._store.view.name, Counter(a.state for a in standing)
+        beat = Beat(
+            region=region,
+            version=now_ms,
+            at=from_ms(now_ms),
+            next_within_s=every_ms / 1000,
+            open=states[AlertState.OPEN],
+            acknowledged=states[AlertState.ACKNOWLEDGED],
+        )
+        message = OutMessage(beat_topic(region), str(now_ms), beat.model_dump_json(), True)
+        decided.messages = [*decided.messages, message]
+        decided.expect = {**decided.expect, _BEAT: last}
+        decided.cases = {**decided.cases, _BEAT: str(now_ms)}
+        decided.next_ms = now_ms + every_ms
+
+
+def _standing(known: Mapping[str, Case], changes: Changes) -> list[Alert]:
+    """The alerts that stand after a round."""
+    after = {**known, **changes.cases}
+    for case_id in changes.gone:
+        after.pop(case_id, None)
+    cases = (case for case in after.values() if case.phase is Phase.STANDING)
+    return [case.alert for case in cases if case.alert is not None]
+
+
+def _decided(
+    store: Store,
+    changes: Changes,
+    texts: Mapping[str, str],
+    now_ms: int,
+    channels: Sequence[ChannelSettings],
+) -> Decided:
+    told, noted = notices_of(changes.turned, channels, now_ms)
+    cases = {**changes.cases, **noted}
+    newest = {t.alert.id: t.alert for t in changes.turned}
+    newest |= {alert.id: alert for alert in changes.published}
+    stands = {
+        i: case.alert for i, case in cases.items()
+        if case.phase is Phase.STANDING and case.alert is not None
+    }  # fmt: skip
+    touched = [*cases, *changes.gone]
+    return Decided(
+        expect={i: texts.get(i, "") for i in touched},
+        cases={i: case.model_dump_json() for i, case in cases.items()},
+        gone=changes.gone,
+        standing={i: alert.model_dump_json() for i, alert in stands.items()},
+        fallen=[i for i in touched if i not in stands],
+        messages=[m for alert in newest.values() for m in _messages(store.view.name, alert)],
+        waiting=[Waiting(t.channel, t.ms, t.notice.model_dump_json()) for t in told],
+    )
+
+
+def _messages(region: str, alert: Alert) -> list[OutMessage]:
+    """What is published of an alert: retained while it stands; then a last word."""
+    topic, text = alert_topic(region, alert.id), alert.model_dump_json()
+    if alert.state is not AlertState.CLEARED:
+        return [OutMessage(topic, str(alert.version), text, True)]
+    return [
+        OutMessage(f"{topic}#{alert.version}", str(alert.version), text, False),
+        OutMessage(topic, str(alert.version), "", True),
+    ]
+
+
+# Most texts are those of the last round.
+@lru_cache(maxsize=20_000)
+def _case(text: str) -> Case:
+    return Case.model_validate_json(text)
+
+
+@lru_cache(maxsize=5_000)
+def _report(text: str) -> Report:
+    return Report.model_validate_json(text)

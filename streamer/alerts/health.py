@@ -5,7 +5,7 @@ Each names what else it could be: whoever climbs a mast for nothing trusts no se
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 
-from streamer.alerts.conditions import Condition
+from streamer.alerts.conditions import Condition, alert_id
 from streamer.contract.published import AlertKind, Severity
 from streamer.domain.repeater_health import Finding, Trouble
 
@@ -37,8 +37,8 @@ def _condition(
     affects: tuple[str, ...] = (),
 ) -> Condition:
     return Condition(
-        f"{kind}.{repeater}".replace("/", "."), kind, severity, repeater, title,
-        (*finding.reasons, *more), next_step, finding.since_ms, affects,
+        alert_id(kind, repeater), kind, severity, repeater, title,
+        (*finding.reasons, *more), next_step, finding.since_ms, affects, repeater=repeater,
     )  # fmt: skip
 
 

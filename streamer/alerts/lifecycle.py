@@ -1,139 +1,395 @@
-"""From conditions to alerts: opened, acknowledged, cleared. Pure; the only place that decides."""
+"""From what is wrong to alerts: pending, open, in hand, cleared, opened again. Pure; the only place
+that decides.
+
+Every round takes all cases and all that is said just now, and tells what changes and when to look
+again. It may be repeated, and run by any worker: what it decides follows from its arguments alone.
+"""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from typing import Any, Final
 
+from streamer.alerts.case import Case, Phase, Report
+from streamer.alerts.causes import MEMBERS, Ground, cause_of, made_conditions
 from streamer.alerts.conditions import Condition
-from streamer.clock import from_ms
+from streamer.alerts.maintenance import covering
+from streamer.alerts.making import (
+    ENDED,
+    IN_NOBODYS_HANDS,
+    RANK,
+    alert_of,
+    covered,
+    held,
+    hushed,
+    like,
+    words,
+)
+from streamer.alerts.notice import Turn
+from streamer.alerts.turns import Changes, Turned
+from streamer.clock import from_ms, to_ms
 from streamer.contract.duty import DutyMark
-from streamer.contract.published import Alert, AlertKind, AlertState, Severity
+from streamer.contract.published import (
+    Alert,
+    AlertKind,
+    AlertState,
+    HeldAlert,
+    Maintenance,
+)
 
-_RANK: Final = {Severity.NOTICE: 0, Severity.WARNING: 1, Severity.CRITICAL: 2}
-_ENDED: Final = {
-    AlertKind.GATEWAY_LOST: "it reports again",
-    AlertKind.REPEATER_LOST: "it is up again, or its gateway is lost altogether",
-    AlertKind.MEMBER_OVERDUE: "no longer followed",
-    AlertKind.MEMBER_OUT_OF_REACH: "no longer followed",
-    AlertKind.REPEATER_STARVED: "it carries the group, or need not any more, or cannot say",
-    AlertKind.LOOP: "no new loop for a while",
-    AlertKind.CLOCK_SKEW: "the clock is near enough",
-    AlertKind.EVENTS_LOST: "they have arrived",
-    AlertKind.TWO_PLACES: "nothing new for a while",
-    AlertKind.REPEATER_DEAF: "it hears somebody, has begun anew, or does not report",
-    AlertKind.REPEATER_DEGRADED: "it hears its stations as usual again, or cannot say",
-    AlertKind.CARRIER_STUCK: "it ended some time ago, or others were heard since",
-    AlertKind.REPEATER_BUSY: "there is room on the air again, or it does not report",
-}
-"""What is said where nothing better is known."""
+REWORDED_UNSTEADY_MS: Final = 60_000
+_SETTLES: Final = frozenset(
+    {
+        AlertKind.GATEWAY_LOST, AlertKind.REPEATER_LOST, AlertKind.REPEATER_STARVED,
+        AlertKind.NETWORK_LOST, AlertKind.BROKER_LOST, AlertKind.WORKER_LOST,
+    }
+)  # fmt: skip
+"""They wait `settle_s`, in which a cause may show, and `clear_s` before they are called over. The
+others were judged with waiting times of their own."""
 
 
-@dataclass(slots=True)
-class Changes:
-    """What becomes of one owner's alerts: all that remain, and which of them are to be told."""
+def look(
+    known: Mapping[str, Case],
+    reports: Mapping[str, Report],
+    ground: Ground,
+    works: Sequence[Maintenance],
+    steps: Sequence[int],
+    now_ms: int,
+) -> Changes:
+    """One round. `reports` by owner; `works`: maintenance that is kept; `steps`: the steps of
+    escalation for which there are channels."""
+    return _Round(known, reports, ground, works, steps, now_ms).changes()
 
-    remaining: dict[str, Alert] = field(default_factory=dict)
-    changed: list[Alert] = field(default_factory=list)
-    cleared: list[Alert] = field(default_factory=list)
+
+class _Round:
+    def __init__(
+        self,
+        known: Mapping[str, Case],
+        reports: Mapping[str, Report],
+        ground: Ground,
+        works: Sequence[Maintenance],
+        steps: Sequence[int],
+        now_ms: int,
+    ) -> None:
+        self._known = known
+        self._ground = ground
+        self._settings = ground.settings
+        self._works = works
+        self._steps = steps
+        self._now_ms = now_ms
+        self._said: dict[str, Condition] = {}
+        self._duties: dict[str, tuple[DutyMark, ...]] = {}
+        self._endings: dict[str, str] = {}
+        for report in reports.values():
+            self._said.update((c.id, c) for c in report.conditions)
+            self._duties.update((c.id, report.duties) for c in report.conditions)
+            self._endings.update(report.endings)
+        marks = tuple({m.id: m for r in reports.values() for m in r.duties}.values())
+        for made in made_conditions(self._said, known, ground):
+            self._said[made.id] = made
+            self._duties[made.id] = marks
+        self._out = Changes()
+        self._times: list[int] = []
+        self._turned: set[str] = set()
+        self._told: set[str] = set()
+        """Published in this round: as turned, or in other words."""
+
+    def changes(self) -> Changes:
+        after: dict[str, Case] = {}
+        for case_id in sorted(self._known.keys() | self._said.keys()):
+            case = self._advanced(self._known.get(case_id), self._said.get(case_id))
+            if case is not None:
+                after[case_id] = case
+        self._name_what_is_held(after)
+        out = self._out
+        out.gone = [case_id for case_id in self._known if case_id not in after]
+        out.cases = {i: c for i, c in after.items() if c != self._known.get(i)}
+        # A turn was noted before its alert was told what it holds.
+        out.turned = [
+            Turned(after.get(t.case.id, t.case), t.turn, self._newest(after, t), t.cause, t.hushed)
+            for t in out.turned
+        ]
+        ended = [to_ms(work.until) for work in self._works]
+        self._times += [ms for ms in ended if ms > self._now_ms]
+        out.next_ms = min(self._times, default=None)
+        return out
+
+    @staticmethod
+    def _newest(after: Mapping[str, Case], turned: Turned) -> Alert:
+        case = after.get(turned.case.id)
+        newest = case.alert if case is not None else None
+        return newest if newest is not None else turned.alert
+
+    def _later(self, ms: int) -> int:
+        """Look again then."""
+        self._times.append(ms)
+        return ms
+
+    # -- one case --------------------------------------------------------------------------------
+
+    def _advanced(self, case: Case | None, said: Condition | None) -> Case | None:
+        if said is None:
+            return self._absent(case) if case is not None else None
+        if case is None or (case.phase is Phase.RESTING and said.opens):
+            if case is None and not said.opens:
+                return None
+            before = case or Case(phase=Phase.PENDING, condition=said)
+            case = before.but(
+                phase=Phase.PENDING, due_ms=self._settled_ms(said), gone_ms=None,
+                same_ms=self._now_ms,
+            )  # fmt: skip
+        if case.gone_ms is not None:
+            case = case.but(gone_ms=None, same_ms=self._now_ms)
+        if said.vague:
+            kept = case.condition
+            said = like(said, kept)
+        return self._present(case.but(condition=said, duties=self._duties[said.id]))
+
+    def _settled_ms(self, said: Condition) -> int:
+        """When trouble may be told. A gateway that fell silent before anybody listened is given
+        the time to be heard."""
+        now_ms = self._now_ms
+        due_ms = now_ms + (self._settle_ms if said.kind in _SETTLES else 0)
+        listening_ms = self._ground.listening_ms
+        if (
+            said.kind is AlertKind.GATEWAY_LOST
+            and listening_ms is not None
+            and said.since_ms < listening_ms
+        ):
+            due_ms = max(due_ms, listening_ms + self._ground.lost_after_ms)
+        return due_ms
 
     @property
-    def nothing(self) -> bool:
-        return not self.changed and not self.cleared
+    def _settle_ms(self) -> int:
+        return round(self._settings.settle_s * 1000)
 
+    def _present(self, case: Case) -> Case | None:
+        cause = cause_of(case.condition, self._said, self._known, self._ground)
+        if case.phase is Phase.RESTING:
+            return self._absent(case)
+        if cause is not None and not self._stays_open(case):
+            return self._explained(case, cause)
+        if case.phase is Phase.HELD:
+            due_ms = self._now_ms + self._settle_ms
+            case = case.but(phase=Phase.PENDING, due_ms=due_ms, cause=None)
+        if case.phase is Phase.PENDING:
+            if self._now_ms < case.due_ms:
+                self._later(case.due_ms)
+                return case
+            return self._opened(case)
+        return self._standing(case)
 
-def reconcile(
-    region: str,
-    known: Mapping[str, Alert],
-    conditions: Sequence[Condition],
-    now_ms: int,
-    endings: Mapping[str, str] | None = None,
-    duties: tuple[DutyMark, ...] = (),
-) -> Changes:
-    """Compare an owner's known alerts with what is wrong now.
+    @staticmethod
+    def _stays_open(case: Case) -> bool:
+        """Who was told to look for somebody is not told to stop because a machine has failed."""
+        return case.phase is Phase.STANDING and case.condition.kind in MEMBERS
 
-    New conditions open; changed ones are told again, under their acknowledgement unless they have
-    become more severe; alerts whose condition has gone are cleared, with the reason, which
-    `endings` may give by id. `duties` are those that run, for the messages.
-    """
-    changes = Changes()
-    for condition in conditions:
-        if not condition.opens and condition.id not in known:
-            continue
-        alert = _alert(region, condition, known.get(condition.id), now_ms, duties)
-        changes.remaining[alert.id] = alert
-        if alert is not known.get(alert.id):
-            changes.changed.append(alert)
-    for alert_id, alert in known.items():
-        if alert_id not in changes.remaining:
-            changes.cleared.append(
-                alert.model_copy(
-                    update={
-                        "state": AlertState.CLEARED,
-                        "cleared_at": from_ms(now_ms),
-                        "cleared_because": (endings or {}).get(alert_id, _ENDED[alert.kind]),
-                        "version": alert.version + 1,
-                    }
-                )
-            )
-    return changes
+    def _explained(self, case: Case, cause: str) -> Case:
+        if case.phase is not Phase.STANDING or case.alert is None:
+            return case.but(phase=Phase.HELD, cause=cause)
+        title = self._said[cause].title
+        case = case.but(phase=Phase.HELD, cause=cause)
+        return self._over(case, Turn.EXPLAINED, f"part of: {title}", cause)
 
+    def _over(self, case: Case, turn: Turn, because: str, cause: str | None = None) -> Case:
+        assert case.alert is not None
+        alert = case.alert.model_copy(
+            update={
+                "state": AlertState.CLEARED,
+                "cleared_at": from_ms(self._now_ms),
+                "cleared_because": because,
+                "held": (),
+                "version": case.alert.version + 1,
+            }
+        )
+        over = case.but(alert=alert, published_ms=self._now_ms, gone_ms=None, same_ms=self._now_ms)
+        self._told.add(case.id)
+        self._out.turned.append(Turned(over, turn, alert, cause, hushed(alert)))
+        return over
 
-def _alert(
-    region: str,
-    condition: Condition,
-    known: Alert | None,
-    now_ms: int,
-    duties: tuple[DutyMark, ...],
-) -> Alert:
-    fields: dict[str, Any] = {
-        "kind": condition.kind,
-        "severity": condition.severity,
-        "subject": condition.subject,
-        "title": condition.title,
-        "reasons": condition.reasons,
-        "next_step": condition.next_step,
-        "affects": condition.affects,
-        "since": from_ms(condition.since_ms),
-        "duties": duties,
-    }
-    if known is None:
-        return Alert(
-            region=region,
-            id=condition.id,
-            version=now_ms,  # above any version of an earlier alert of this id
+    # -- opening and standing --------------------------------------------------------------------
+
+    def _opened(self, case: Case) -> Case:
+        now_ms, before = self._now_ms, case.alert
+        within_ms = round(self._settings.unsteady_within_s * 1000)
+        opened_ms = (*(ms for ms in case.opened_ms if ms > now_ms - within_ms), now_ms)
+        unsteady = len(opened_ms) >= self._settings.unsteady_times
+        turn = Turn.OPENED if before is None else Turn.REOPENED
+        alert = Alert(
+            region=self._ground.region,
+            id=case.id,
+            version=max(now_ms, before.version + 1 if before else 0),
             state=AlertState.OPEN,
+            episode=before.episode if before else f"{case.id}@{now_ms}",
             opened_at=from_ms(now_ms),
-            **fields,
+            opened_times=before.opened_times + 1 if before else 1,
+            unsteady=unsteady,
+            **words(case),
         )
-    if all(getattr(known, name) == value for name, value in fields.items()):
-        return known
-    if _RANK[condition.severity] > _RANK[known.severity]:
-        # Whoever took the lesser trouble in hand has not seen this one.
-        fields |= {"state": AlertState.OPEN, "acknowledged_by": None, "acknowledged_at": None}
-    return known.model_copy(update={**fields, "version": known.version + 1})
+        work = covering(self._works, case.condition, now_ms)
+        alert = covered(alert, work, now_ms)
+        case = case.but(
+            phase=Phase.STANDING, cause=None, alert=alert, published_ms=now_ms, same_ms=now_ms,
+            opened_ms=opened_ms[-self._settings.unsteady_times :],
+            told=case.told if before else {},
+        )  # fmt: skip
+        self._turn(case, Turn.UNSTEADY if unsteady and before is not None else turn)
+        return self._standing(case)
+
+    def _turn(self, case: Case, turn: Turn) -> None:
+        assert case.alert is not None
+        self._turned.add(case.id)
+        self._told.add(case.id)
+        self._out.turned.append(Turned(case, turn, case.alert, None, hushed(case.alert)))
+
+    def _standing(self, case: Case) -> Case:
+        """It is still wrong: worse, nobody's business yet, steady again, or only in other words."""
+        alert, now_ms = case.alert, self._now_ms
+        assert alert is not None
+        work = covering(self._works, case.condition, now_ms)
+        if (work.id if work else None) != alert.maintenance:
+            case = self._with(case, covered(alert, work, now_ms))
+            if work is None:
+                self._turn(case, Turn.OPENED)
+            else:
+                self._say(case)
+        said = words(case)
+        if RANK[said["severity"]] > RANK[alert_of(case).severity]:
+            # Whoever took the lesser trouble in hand has not seen this one.
+            anew = {} if alert_of(case).maintenance else IN_NOBODYS_HANDS
+            case = self._with(case, alert_of(case).model_copy(update={**said, **anew}))
+            self._turn(case, Turn.WORSE)
+        case = self._reminded(self._escalated(self._steadied(case)))
+        return self._reworded(case, said)
+
+    def _with(self, case: Case, alert: Alert) -> Case:
+        """Published now with another version."""
+        assert case.alert is not None
+        newer = alert.model_copy(update={"version": case.alert.version + 1})
+        return case.but(alert=newer, published_ms=self._now_ms)
+
+    def _steadied(self, case: Case) -> Case:
+        alert = alert_of(case)
+        if not alert.unsteady:
+            return case
+        steady_ms = case.same_ms + round(self._settings.steady_after_s * 1000)
+        if self._now_ms < self._later(steady_ms):
+            return case
+        case = self._with(case, alert.model_copy(update={"unsteady": False}))
+        self._turn(case.but(opened_ms=()), Turn.REOPENED)
+        return case.but(opened_ms=())
+
+    def _escalated(self, case: Case) -> Case:
+        alert = alert_of(case)
+        after_ms = round(self._settings.escalate_after_s * 1000)
+        while alert.state is AlertState.OPEN and alert.escalated < max(self._steps, default=0):
+            if self._now_ms < self._later(
+                to_ms(alert.opened_at) + (alert.escalated + 1) * after_ms
+            ):
+                break
+            alert = alert.model_copy(update={"escalated": alert.escalated + 1})
+            case = self._with(case, alert)
+            alert = alert_of(case)
+            self._turn(case, Turn.ESCALATED)
+        return case
+
+    def _reminded(self, case: Case) -> Case:
+        """Long ago told and still wrong: whoever has come on duty since should know."""
+        last_ms = self._now_ms if case.id in self._turned else case.turned_ms
+        if self._now_ms < self._later(last_ms + round(self._settings.remind_s * 1000)):
+            return case.but(turned_ms=last_ms)
+        case = self._with(case, alert_of(case)).but(turned_ms=self._now_ms)
+        self._turn(case, Turn.REMINDED)
+        return case
+
+    def _reworded(self, case: Case, said: Mapping[str, Any]) -> Case:
+        alert = alert_of(case)
+        if all(getattr(alert, name) == value for name, value in said.items()):
+            return case
+        pause_ms = REWORDED_UNSTEADY_MS if alert.unsteady else self._ground.reworded_ms
+        if case.id in self._told:
+            # Something of it is published just now anyway.
+            case = case.but(alert=alert.model_copy(update=dict(said)))
+            self._replace(case)
+            return case
+        if self._now_ms < case.published_ms + pause_ms:
+            self._later(case.published_ms + pause_ms)
+            return case
+        case = self._with(case, alert.model_copy(update=dict(said)))
+        self._say(case)
+        return case
+
+    def _say(self, case: Case) -> None:
+        self._told.add(case.id)
+        self._out.published.append(alert_of(case))
+
+    def _replace(self, case: Case) -> None:
+        """Of what is published in this round the newest words."""
+        newest = alert_of(case)
+        self._out.published = [newest if a.id == newest.id else a for a in self._out.published]
+
+    # -- going -----------------------------------------------------------------------------------
+
+    def _absent(self, case: Case) -> Case | None:
+        now_ms = self._now_ms
+        rest_ms = now_ms + round(self._settings.reopen_s * 1000)
+        if case.phase is Phase.RESTING:
+            return case if now_ms < self._later(case.due_ms) else None
+        if case.phase is not Phase.STANDING or case.alert is None:
+            if case.alert is None:
+                return None
+            return case.but(phase=Phase.RESTING, due_ms=self._later(rest_ms), cause=None)
+        cause = cause_of(case.condition, self._said, self._known, self._ground)
+        if cause is not None and case.condition.kind not in MEMBERS:
+            explained = self._explained(case, cause)
+            return explained.but(phase=Phase.RESTING, due_ms=self._later(rest_ms), cause=None)
+        if case.gone_ms is None:
+            case = case.but(gone_ms=now_ms, same_ms=now_ms)
+        assert case.gone_ms is not None
+        if now_ms < case.gone_ms + self._clear_ms(case):
+            self._later(case.gone_ms + self._clear_ms(case))
+            return case
+        ending = self._endings.get(case.id, ENDED[case.condition.kind])
+        resting = case.but(phase=Phase.RESTING, due_ms=self._later(rest_ms))
+        return self._over(resting, Turn.CLEARED, ending)
+
+    def _clear_ms(self, case: Case) -> int:
+        if alert_of(case).unsteady:
+            return round(self._settings.steady_after_s * 1000)
+        return round(self._settings.clear_s * 1000) if case.condition.kind in _SETTLES else 0
+
+    # -- what a cause explains ---------------------------------------------------------------------
+
+    def _name_what_is_held(self, after: dict[str, Case]) -> None:
+        """Each cause names what it explains, also by way of others."""
+        by_root: dict[str, list[HeldAlert]] = {}
+        for case in after.values():
+            root = _root(case, after)
+            if root is not None:
+                by_root.setdefault(root, []).append(held(case.condition))
+        for case_id, case in after.items():
+            alert = case.alert
+            if case.phase is not Phase.STANDING or alert is None:
+                continue
+            named = tuple(sorted(by_root.get(case_id, ()), key=lambda h: h.id))
+            if named == alert.held:
+                continue
+            if case_id in self._told:
+                after[case_id] = case.but(alert=alert.model_copy(update={"held": named}))
+                self._replace(after[case_id])
+            elif self._now_ms >= case.published_ms + self._ground.reworded_ms:
+                after[case_id] = self._with(case, alert.model_copy(update={"held": named}))
+                self._say(after[case_id])
+            else:
+                self._later(case.published_ms + self._ground.reworded_ms)
 
 
-def acknowledge(
-    alert: Alert, by: str, note: str | None, now_ms: int, *, take_over: bool = False
-) -> Alert:
-    """The alert in the hands of somebody.
-
-    Raises ValueError if it is cleared, or in the hands of somebody else and not to be taken over.
-    """
-    if alert.state is AlertState.CLEARED:
-        raise ValueError(f"alert {alert.id} is cleared: there is nothing to acknowledge")
-    holder = alert.acknowledged_by
-    if holder is not None and holder != by and not take_over:
-        since = f" since {alert.acknowledged_at:%H:%M:%S}Z" if alert.acknowledged_at else ""
-        raise ValueError(
-            f"alert {alert.id} is in the hands of {holder}{since}; ask them, or take it over"
-        )
-    return alert.model_copy(
-        update={
-            "state": AlertState.ACKNOWLEDGED,
-            "acknowledged_by": by,
-            "acknowledged_at": from_ms(now_ms),
-            "note": note,
-            "version": alert.version + 1,
-        }
-    )
+def _root(case: Case, after: Mapping[str, Case]) -> str | None:
+    """The cause that stands for itself, behind what explains a case."""
+    seen = {case.id}
+    cause = case.cause if case.phase is Phase.HELD else None
+    while cause is not None and cause not in seen:
+        seen.add(cause)
+        behind = after.get(cause)
+        if behind is None or behind.phase is not Phase.HELD or behind.cause is None:
+            return cause
+        cause = behind.cause
+    return cause

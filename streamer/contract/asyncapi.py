@@ -8,14 +8,16 @@ from collections.abc import Sequence
 from typing import Any, Final
 
 from streamer.contract.common import GROUP_PATTERN, MAX_PAYLOAD_BYTES, NAME_PATTERN, VERSION
-from streamer.contract.examples import Example
+from streamer.contract.example import Example
 from streamer.contract.schemas import Schema, component_schemas, one_or_many
 from streamer.contract.topics import (
     Kind,
     alert_topic,
+    beat_topic,
     duty_topic,
     fanout_topic,
     gateway_topic,
+    maintenance_topic,
     reach_topic,
     refused_topic,
     reply_topic,
@@ -38,6 +40,11 @@ _PARAMETERS: Final[dict[str, tuple[str, str, str]]] = {
     "group": ("a group call sign", GROUP_PATTERN, "SEARCH"),
     "alert": ("the same trouble of the same subject has the same id", ".+", "gateway_lost.ridge"),
     "duty": ("a duty's id", NAME_PATTERN, "duty-20260101-120000-3f9a"),
+    "maintenance": (
+        "a maintenance's id",
+        NAME_PATTERN,
+        "work-20260101-123000-7c1e",
+    ),
     "worker": ("a worker's name, its client id as well", NAME_PATTERN, "worker-1"),
 }
 
@@ -50,6 +57,12 @@ _MESSAGES: Final[dict[str, tuple[str, str, str]]] = {
     "reach": ("Reach", "Reach", "The roster of a group with standings."),
     "alert": ("Alert", "Alert", "Something is wrong: what, why and what to do next."),
     "duty": ("Duty", "Duty", "An exercise or an incident of some groups runs."),
+    "maintenance": (
+        "Maintenance",
+        "Maintenance",
+        "Planned work: what it makes to fail is known beforehand.",
+    ),
+    "beat": ("Beat", "Beat", "The way of alerts works, and how many stand."),
     "ack": ("AckReply", "Acknowledgement", "A check-in or check-out, to be sent on the air."),
     "time": ("TimeReply", "Time", "A heartbeat answered with the server's times."),
     "refused": ("Refusal", "Refused", "Input that was not accepted, and why."),
@@ -97,6 +110,18 @@ _CHANNELS: Final[dict[str, tuple[str, tuple[str, ...], str]]] = {
         ("duty",),
         "One topic for each duty that runs. An empty retained payload removes what was retained.",
     ),
+    "maintenance": (
+        maintenance_topic("{region}", "{maintenance}"),
+        ("maintenance",),
+        "One topic for each maintenance that runs. An empty retained payload removes what was "
+        "retained.",
+    ),
+    "beat": (
+        beat_topic("{region}"),
+        ("beat",),
+        "Silent for three times `next_within_s`: alerts may not arrive. Keep the message with the "
+        "highest `version`.",
+    ),
     "reply": (
         reply_topic("{region}", "{gateway}"),
         ("ack", "time"),
@@ -137,6 +162,16 @@ _OPERATIONS: Final[dict[str, tuple[str, str, bool, tuple[str, ...], str]]] = {
     "sendDutyEnded": (
         "send", "duty", False, (),
         "Sent once with `ended_at`; an empty retained payload to the same topic follows.",
+    ),
+    "sendMaintenance": ("send", "maintenance", True, (), "Sent when it starts."),
+    "sendMaintenanceEnded": (
+        "send", "maintenance", False, (),
+        "Sent once with `ended_at`, at its time or earlier by hand; an empty retained payload to "
+        "the same topic follows.",
+    ),
+    "sendBeat": (
+        "send", "beat", True, (),
+        "Sent by the way that alerts take, again and again while it works.",
     ),
     "sendReply": ("send", "reply", False, (), "Not retained: nobody waits for it later."),
     "sendRefused": ("send", "refused", False, (), "Sent before the input is acknowledged."),

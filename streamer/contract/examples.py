@@ -4,10 +4,8 @@ What gateways say is numbered and can be published by hand in this order; the re
 knows these gateways stands beside the generated files, in `shared/examples/region.toml`.
 """
 
-import json
 from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Any, Final
 from uuid import UUID
 
@@ -25,39 +23,25 @@ from streamer.contract.events import (
     RouteAction,
     State,
 )
+from streamer.contract.example import (
+    COVE,
+    DESK,
+    GROUP,
+    LEADER,
+    OTHER,
+    REGION,
+    RIDGE,
+    ROAMER,
+    START,
+    Example,
+    outgoing,
+    plain,
+)
+from streamer.contract.examples_alerts import alerts, beat, maintenance
 from streamer.contract.replies import AckReply, TimeReply
 from streamer.contract.topics import Kind
 
-REGION: Final = "farisle"
-GROUP: Final = "SEARCH"
-START: Final = datetime(2026, 1, 1, 12, tzinfo=UTC)
-"""When the exercise of the committed examples begins."""
-
-_RIDGE, _COVE = "ridge", "cove"
-_WORKER = "worker-1"
-_ROAMER, _LEADER, _OTHER = "QA1ABC", "QB2DEF", "QX3GHI"
-
-
-@dataclass(frozen=True, slots=True)
-class Example:
-    """One payload, where it is published and what it says."""
-
-    name: str
-    message: str
-    topic: str
-    retain: bool
-    inbound: bool
-    says: str
-    payload: Any
-
-    @property
-    def file(self) -> str:
-        """Its place below `shared/examples/`."""
-        return f"{'in' if self.inbound else 'out'}/{self.name}.json"
-
-    @property
-    def text(self) -> str:
-        return json.dumps(self.payload, indent=2) + "\n"
+_WORKER: Final = "worker-1"
 
 
 class _Gateway:
@@ -101,12 +85,8 @@ def examples(start: datetime = START) -> list[Example]:
     return [*_inbound(start), *_outbound(start)]
 
 
-def _plain(message: BaseModel, *, whole: bool = False) -> Any:
-    return message.model_dump(mode="json", exclude_unset=not whole)
-
-
 def _inbound(start: datetime) -> list[Example]:
-    ridge, cove = _Gateway(_RIDGE, start, 1), _Gateway(_COVE, start, 2)
+    ridge, cove = _Gateway(RIDGE, start, 1), _Gateway(COVE, start, 2)
     told: list[tuple[_Gateway, Kind, str, str, Sequence[BaseModel]]] = [
         (ridge, Kind.STATE, "up", "The ridge reports with two repeaters.", [_ridge_up(ridge)]),
         (cove, Kind.STATE, "up", "The cove reports with one repeater.", [_cove_up(cove)]),
@@ -115,7 +95,7 @@ def _inbound(start: datetime) -> list[Example]:
     ]
     made = []
     for number, (gateway, kind, name, says, messages) in enumerate(told, start=1):
-        payloads = [_plain(message) for message in messages]
+        payloads = [plain(message) for message in messages]
         made.append(
             Example(
                 name=f"{number:02d}-{kind}-{gateway.name}-{name}",
@@ -168,8 +148,8 @@ def _check_ins(ridge: _Gateway, cove: _Gateway) -> list[_Told]:
     sent = {"over": "cove-1", "from_gateway": "cove", "latency_s": 0.38}
     return [
         (
-            ridge, Kind.HEARD, "check-in", f"{_ROAMER} keys to {GROUP} and so checks in.",
-            [ridge.heard(1, "uhf", _ROAMER, "ridge-1", **first)],
+            ridge, Kind.HEARD, "check-in", f"{ROAMER} keys to {GROUP} and so checks in.",
+            [ridge.heard(1, "uhf", ROAMER, "ridge-1", **first)],
         ),
         (
             ridge, Kind.ROUTE, "carrying", f"ridge/uhf now carries {GROUP}.",
@@ -177,11 +157,11 @@ def _check_ins(ridge: _Gateway, cove: _Gateway) -> list[_Told]:
         ),
         (
             ridge, Kind.HEARD, "key-up", "The over ends; every field is given.",
-            [ridge.heard(4.2, "uhf", _ROAMER, "ridge-1", **ended)],
+            [ridge.heard(4.2, "uhf", ROAMER, "ridge-1", **ended)],
         ),
         (
-            cove, Kind.HEARD, "check-in", f"{_LEADER}, portable, checks in at the cove.",
-            [cove.heard(5, "vhf", f"{_LEADER}/P", "cove-1", **first)],
+            cove, Kind.HEARD, "check-in", f"{LEADER}, portable, checks in at the cove.",
+            [cove.heard(5, "vhf", f"{LEADER}/P", "cove-1", **first)],
         ),
         (
             cove, Kind.ROUTE, "carrying", f"cove/vhf now carries {GROUP}.",
@@ -195,25 +175,25 @@ def _check_ins(ridge: _Gateway, cove: _Gateway) -> list[_Told]:
 
 
 def _moves(ridge: _Gateway, cove: _Gateway) -> list[_Told]:
-    over = {"to": _LEADER, "clock_offset_s": 0.012}
+    over = {"to": LEADER, "clock_offset_s": 0.012}
     return [
         (
-            cove, Kind.HEARD, "nobody", f"{_OTHER} keys to nobody: the fewest fields there can be.",
-            [cove.heard(8, "vhf", _OTHER, "cove-2", phase=Phase.START)],
+            cove, Kind.HEARD, "nobody", f"{OTHER} keys to nobody: the fewest fields there can be.",
+            [cove.heard(8, "vhf", OTHER, "cove-2", phase=Phase.START)],
         ),
         (
             cove, Kind.HEARD, "moved",
-            f"An array: {_ROAMER} calls {_LEADER} at the cove. Its groups move with it.",
+            f"An array: {ROAMER} calls {LEADER} at the cove. Its groups move with it.",
             [
-                cove.heard(10, "vhf", _ROAMER, "cove-3", phase=Phase.START, **over),
-                cove.heard(12, "vhf", _ROAMER, "cove-3", phase=Phase.END, duration_s=2.0, **over),
+                cove.heard(10, "vhf", ROAMER, "cove-3", phase=Phase.START, **over),
+                cove.heard(12, "vhf", ROAMER, "cove-3", phase=Phase.END, duration_s=2.0, **over),
             ],
         ),
         (
-            cove, Kind.HEARD, "check-out", f"{_LEADER} sends the text OUT to {GROUP}: checks out.",
+            cove, Kind.HEARD, "check-out", f"{LEADER} sends the text OUT to {GROUP}: checks out.",
             [
                 cove.heard(
-                    14, "vhf", f"{_LEADER}/P", "cove-4", to=GROUP, phase=Phase.END,
+                    14, "vhf", f"{LEADER}/P", "cove-4", to=GROUP, phase=Phase.END,
                     started_at=cove.at(13.2), duration_s=0.8, text="OUT",
                 )
             ],
@@ -234,16 +214,13 @@ def _moves(ridge: _Gateway, cove: _Gateway) -> list[_Told]:
 def _outbound(start: datetime) -> list[Example]:
     return [
         *_groups(start),
-        *_alerts(start),
+        *alerts(start),
+        *maintenance(start),
+        *beat(start),
         *_duties(start),
         *_replies(start),
         *_worker(start),
     ]
-
-
-def _out(name: str, topic: str, says: str, message: BaseModel, *, retain: bool = True) -> Example:
-    kind = name.split("-", 1)[0]
-    return Example(name, kind, topic, retain, False, says, _plain(message, whole=True))
 
 
 def _groups(start: datetime) -> list[Example]:
@@ -262,7 +239,7 @@ def _groups(start: datetime) -> list[Example]:
     cove = out.FanOutRepeater(
         repeater="cove/vhf",
         why=(out.Why.MEMBER, out.Why.LINGER),
-        members=(_ROAMER,),
+        members=(ROAMER,),
         since=at(5),  # held by the leader before the roamer came
         carriage=out.Carriage.CARRIED,
         carried_after_s=0.18,
@@ -270,7 +247,7 @@ def _groups(start: datetime) -> list[Example]:
     came = out.FanOutRepeater(
         repeater="ridge/uhf",
         why=(out.Why.MEMBER,),
-        members=(_ROAMER,),
+        members=(ROAMER,),
         since=at(1),
         carriage=out.Carriage.CARRIED,
         carried_after_s=0.18,
@@ -280,7 +257,7 @@ def _groups(start: datetime) -> list[Example]:
     carried = out.FanOut(region=REGION, group=GROUP, version=3, at=at(1.3), repeaters=(came,))
     moved = out.FanOut(region=REGION, group=GROUP, version=7, at=at(14.1), repeaters=(cove, ridge))
     roamer = out.Member(
-        station=_ROAMER,
+        station=ROAMER,
         standing=out.Standing.IN_REACH,
         standing_since=at(moved_s),
         reasons=(f"heard {at(moved_s):%H:%M:%S}Z on cove/vhf",),
@@ -292,7 +269,7 @@ def _groups(start: datetime) -> list[Example]:
         position_at=at(3),
     )
     leader = out.Member(
-        station=_LEADER,
+        station=LEADER,
         suffix="P",
         standing=out.Standing.CHECKED_OUT,
         standing_since=at(14),
@@ -304,48 +281,12 @@ def _groups(start: datetime) -> list[Example]:
     )
     reach = out.Reach(region=REGION, group=GROUP, version=6, at=at(14.1), members=(roamer, leader))
     return [
-        _out("fanout-nobody", fanout_topic, "Nobody is in the group and it has no pin.", nobody),
-        _out("fanout-carried", fanout_topic, "One member, and its repeater carries.", carried),
-        _out("fanout-moved", fanout_topic, "One member, and a repeater that lingers.", moved),
-        _out("reach-moved", topics.reach_topic(REGION, GROUP), "Who stands how.", reach),
-    ]
-
-
-def _alerts(start: datetime) -> list[Example]:
-    opened = out.Alert(
-        region=REGION,
-        id="gateway_lost.ridge",
-        version=int(start.timestamp() * 1000) + 16_000,
-        kind=out.AlertKind.GATEWAY_LOST,
-        severity=out.Severity.WARNING,
-        state=out.AlertState.OPEN,
-        subject=_RIDGE,
-        title="Gateway ridge is lost",
-        reasons=("said, or its broker said for it, that it is down",),
-        next_step="Call the keeper of ridge: power, network, agent, in this order.",
-        since=start + timedelta(seconds=16),
-        opened_at=start + timedelta(seconds=16),
-    )
-    taken = opened.model_copy(
-        update={
-            "version": opened.version + 1,
-            "state": out.AlertState.ACKNOWLEDGED,
-            "acknowledged_by": _LEADER,
-            "note": "on the way there",
-        }
-    )
-    cleared = taken.model_copy(
-        update={
-            "version": taken.version + 1,
-            "state": out.AlertState.CLEARED,
-            "cleared_at": start + timedelta(minutes=20),
-        }
-    )
-    topic = topics.alert_topic(REGION, opened.id)
-    return [
-        _out("alert-open", topic, "A gateway is lost.", opened),
-        _out("alert-acknowledged", topic, "Somebody has it in hand.", taken),
-        _out("alert-cleared", topic, "It is well again; not retained.", cleared, retain=False),
+        outgoing(
+            "fanout-nobody", fanout_topic, "Nobody is in the group and it has no pin.", nobody
+        ),
+        outgoing("fanout-carried", fanout_topic, "One member, and its repeater carries.", carried),
+        outgoing("fanout-moved", fanout_topic, "One member, and a repeater that lingers.", moved),
+        outgoing("reach-moved", topics.reach_topic(REGION, GROUP), "Who stands how.", reach),
     ]
 
 
@@ -358,14 +299,15 @@ def _duties(start: datetime) -> list[Example]:
         kind=DutyKind.EXERCISE,
         groups=(GROUP,),
         started_at=start - timedelta(minutes=10),
-        started_by="desk1",
+        started_by=DESK,
+        expected=(ROAMER, LEADER, OTHER),
     )
-    changes = {"version": runs.version + 1, "ended_at": start, "ended_by": "desk1"}
+    changes = {"version": runs.version + 1, "ended_at": start, "ended_by": DESK}
     topic = topics.duty_topic(REGION, runs.id)
     ended = runs.model_copy(update=changes)
     return [
-        _out("duty-runs", topic, "An exercise has begun.", runs),
-        _out("duty-ended", topic, "It is over; not retained.", ended, retain=False),
+        outgoing("duty-runs", topic, "An exercise has begun.", runs),
+        outgoing("duty-ended", topic, "It is over; not retained.", ended, retain=False),
     ]
 
 
@@ -387,23 +329,23 @@ def _replies(start: datetime) -> list[Example]:
     )
     refused = out.Refusal(
         at=start + timedelta(seconds=17),
-        topic=topics.gateway_topic(REGION, _COVE, Kind.HEARD),
-        gateway=_COVE,
+        topic=topics.gateway_topic(REGION, COVE, Kind.HEARD),
+        gateway=COVE,
         reason=out.RefusalReason.WRONG_GATEWAY,
         detail="repeater ridge/uhf in a message of gateway cove: send your own only",
         index=3,
         size_bytes=1742,
         excerpt='[{"v":1,"boot":"',
     )
-    ridge, cove = (topics.reply_topic(REGION, gateway) for gateway in (_RIDGE, _COVE))
-    came = ack(1.1, "IN", _ROAMER, "ridge/uhf", "ridge-1")
-    went = ack(14.1, "OUT", _LEADER, "cove/vhf", "cove-4")
+    ridge, cove = (topics.reply_topic(REGION, gateway) for gateway in (RIDGE, COVE))
+    came = ack(1.1, "IN", ROAMER, "ridge/uhf", "ridge-1")
+    went = ack(14.1, "OUT", LEADER, "cove/vhf", "cove-4")
     refused_topic = topics.refused_topic(REGION)
     return [
-        _out("reply-in", ridge, "A check-in acknowledged.", came, retain=False),
-        _out("reply-out", cove, "A check-out acknowledged.", went, retain=False),
-        _out("reply-time", cove, "A heartbeat answered.", heartbeat, retain=False),
-        _out("refused-element", refused_topic, "An element refused.", refused, retain=False),
+        outgoing("reply-in", ridge, "A check-in acknowledged.", came, retain=False),
+        outgoing("reply-out", cove, "A check-out acknowledged.", went, retain=False),
+        outgoing("reply-time", cove, "A heartbeat answered.", heartbeat, retain=False),
+        outgoing("refused-element", refused_topic, "An element refused.", refused, retain=False),
     ]
 
 
@@ -420,6 +362,8 @@ def _worker(start: datetime) -> list[Example]:
     will = out.WorkerState(region=REGION, name=_WORKER, up=False, at=connected)
     topic = topics.worker_topic(REGION, _WORKER)
     return [
-        _out("worker-up", topic, "A worker lives, and nothing waits.", lives),
-        _out("worker-will", topic, "The will that the broker sends if the worker vanishes.", will),
+        outgoing("worker-up", topic, "A worker lives, and nothing waits.", lives),
+        outgoing(
+            "worker-will", topic, "The will that the broker sends if the worker vanishes.", will
+        ),
     ]

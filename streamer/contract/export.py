@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import Any, Final
 
 from streamer.contract.asyncapi import asyncapi_document
-from streamer.contract.examples import START, examples
+from streamer.contract.example import START
+from streamer.contract.examples import examples
 from streamer.contract.schemas import MESSAGES, message_schema
 
 ASYNCAPI: Final = "asyncapi.json"

@@ -80,6 +80,9 @@ class AlertKind(StrEnum):
     REPEATER_DEGRADED = "repeater_degraded"
     CARRIER_STUCK = "carrier_stuck"
     REPEATER_BUSY = "repeater_busy"
+    NETWORK_LOST = "network_lost"
+    BROKER_LOST = "broker_lost"
+    WORKER_LOST = "worker_lost"
 
 
 class Duty(Message):
@@ -101,6 +104,7 @@ class Duty(Message):
     started_by: str
     ended_at: Moment | None = None
     ended_by: str | None = None
+    expected: tuple[str, ...] = Field((), description="call signs on the roster, by name")
     caution: str = CAUTION
 
     @property
@@ -223,11 +227,24 @@ class Reach(Message):
     caution: str = CAUTION
 
 
+class HeldAlert(Message):
+    """Trouble that another alert explains: no alert of its own while that one stands."""
+
+    id: str
+    kind: AlertKind
+    severity: Severity
+    subject: str
+    title: str
+    since: Moment
+
+
 class Alert(Message):
     """Topic `alert/{id}`, retained while open or acknowledged.
 
     The same trouble of the same subject has the same `id`. When it clears, a last message with
     `state` cleared is sent, not retained, and the retained one is removed by an empty payload.
+    `episode` is the same from its first opening to its last clearing: trouble that comes back soon
+    opens the same episode again. A reader must expect kinds that it does not know.
     """
 
     v: Version = 1
@@ -238,14 +255,28 @@ class Alert(Message):
     severity: Severity
     state: AlertState
     subject: str = Field(description="what is in trouble: a gateway, repeater, station or group")
+    group: str | None = Field(None, description="of alerts about members and groups")
+    repeater: str | None = Field(
+        None, description="where a member was last heard, a group is wanted, or the one in trouble"
+    )
     title: str = Field(description="one short line")
     reasons: tuple[str, ...]
     next_step: str = Field(description="the one thing to do next")
     affects: tuple[str, ...] = Field(
         (), description="what this trouble explains, not alerted apart"
     )
+    held: tuple[HeldAlert, ...] = Field((), description="what it explains, held back as alerts")
     since: Moment
+    episode: str = Field("", description="one run of trouble, with its openings and clearings")
     opened_at: Moment
+    opened_times: int = Field(1, ge=1, description="how often it opened in this episode")
+    unsteady: bool = Field(
+        False, description="it comes and goes; single changes are told no more until it is steady"
+    )
+    escalated: int = Field(0, ge=0, description="steps of escalation reached")
+    maintenance: str | None = Field(
+        None, description="the maintenance that covers it; while it does, only critical is told"
+    )
     cleared_at: Moment | None = None
     cleared_because: str | None = None
     acknowledged_by: str | None = None
@@ -254,6 +285,41 @@ class Alert(Message):
     duties: tuple[DutyMark, ...] = Field(
         (), description="duties that run; the trouble is real all the same"
     )
+    caution: str = CAUTION
+
+
+class Maintenance(Message):
+    """Topic `maintenance/{id}`, retained while it runs: planned work at a gateway, a repeater or a
+    group, or in the whole region. It ends by itself, or earlier by hand, as a duty does.
+    """
+
+    v: Version = 1
+    region: Name
+    id: Name
+    version: int = Field(ge=1)
+    subject: str = Field(description="gateway, gateway/port, group, or * for the whole region")
+    until: Moment
+    by: str
+    at: Moment
+    note: str | None = None
+    ended_at: Moment | None = None
+    ended_by: str | None = None
+
+
+class Beat(Message):
+    """Topic `beat`, retained: the way of alerts works. It takes that way itself: a deadline in
+    Redis, a worker that looks, the outbox, the broker. Channels that ask for it are sent the same.
+
+    Silence for three times `next_within_s` means that alerts may not arrive.
+    """
+
+    v: Version = 1
+    region: Name
+    version: int = Field(ge=1)
+    at: Moment
+    next_within_s: float = Field(gt=0)
+    open: int = Field(ge=0, description="alerts that nobody has taken in hand")
+    acknowledged: int = Field(ge=0)
     caution: str = CAUTION
 
 

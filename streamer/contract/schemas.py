@@ -9,7 +9,16 @@ from pydantic.json_schema import GenerateJsonSchema
 from streamer.contract.common import MAX_EVENTS_PER_MESSAGE
 from streamer.contract.events import Heard, Route, State
 from streamer.contract.moment import MOMENT_SCHEMA
-from streamer.contract.published import Alert, Duty, FanOut, Reach, Refusal, WorkerState
+from streamer.contract.published import (
+    Alert,
+    Beat,
+    Duty,
+    FanOut,
+    Maintenance,
+    Reach,
+    Refusal,
+    WorkerState,
+)
 from streamer.contract.replies import Reply
 
 DIALECT: Final = "https://json-schema.org/draft/2020-12/schema"
@@ -43,6 +52,8 @@ MESSAGES: Final = (
     MessageKind("reach", Reach, False),
     MessageKind("alert", Alert, False),
     MessageKind("duty", Duty, False),
+    MessageKind("maintenance", Maintenance, False),
+    MessageKind("beat", Beat, False),
     MessageKind("reply", Reply, False),
     MessageKind("refused", Refusal, False),
     MessageKind("worker", WorkerState, False),

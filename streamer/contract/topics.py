@@ -71,6 +71,14 @@ def duty_topic(region: str, duty_id: str) -> str:
     return f"{ROOT}/{region}/duty/{duty_id}"
 
 
+def maintenance_topic(region: str, maintenance_id: str) -> str:
+    return f"{ROOT}/{region}/maintenance/{maintenance_id}"
+
+
+def beat_topic(region: str) -> str:
+    return f"{ROOT}/{region}/beat"
+
+
 def reply_topic(region: str, gateway: str) -> str:
     return f"{ROOT}/{region}/reply/{gateway}"
 

@@ -15,6 +15,18 @@ from streamer.domain.verdict import Silences, Verdict, fixed, soonest_s
 
 CLOSED: Final = frozenset({Standing.EXPIRED, Standing.CHECKED_OUT})
 """Standings of those who are no longer members."""
+WORST_FIRST: Final = (
+    Standing.OUT_OF_REACH,
+    Standing.OVERDUE,
+    Standing.BLIND,
+    Standing.IN_REACH,
+    Standing.EXPIRED,
+    Standing.CHECKED_OUT,
+)
+"""Which standing counts of somebody who is in several groups: the policy of one may be laxer, and
+must not hide what another says. Blind comes after those two, because what had come about before
+the repeater went dark stays true; members before those who have left, because whoever is still in
+one group is missed there; who fell silent before who said goodbye."""
 AskSilences = Callable[[], Silences]
 """What is known of the silences of a group's members: asked only when somebody has been silent for
 long enough, as it takes reading."""
@@ -95,8 +107,14 @@ def judge(
     silence makes it overdue or out of reach is asked of `silences`; without them the latest times
     of the policy decide. `known` is the verdict of an earlier judgement of the same silence.
     """
+    return judge_closed(summary, policy, now_ms) or _judge_silence(
+        summary, policy, sight, now_ms, silences, known
+    )
+
+
+def judge_closed(summary: Summary, policy: Policy, now_ms: int) -> Judgement | None:
+    """As `judge` for a station that is no member any more; None for a member."""
     place = summary.place
-    heard = f"heard {clock_text(place.ms)} on {place.repeater}"
     out = check_out_of(summary, policy)
     came_ms = None if summary.check_in is None else summary.check_in.ms
     if not is_checked_in(came_ms, None if out is None else out.ms):
@@ -107,8 +125,12 @@ def judge(
     expires_ms = expiry_ms(place.ms, policy)
     if now_ms >= expires_ms:
         reason = f"silent longer than {minutes_words(policy.expire_after_s)}"
-        return Judgement(Standing.EXPIRED, (heard, reason), None, expires_ms)
-    return _judge_silence(summary, policy, sight, now_ms, heard, expires_ms, silences, known)
+        return Judgement(Standing.EXPIRED, (_heard(summary), reason), None, expires_ms)
+    return None
+
+
+def _heard(summary: Summary) -> str:
+    return f"heard {clock_text(summary.place.ms)} on {summary.place.repeater}"
 
 
 def _judge_silence(
@@ -116,17 +138,15 @@ def _judge_silence(
     policy: Policy,
     sight: RepeaterSight,
     now_ms: int,
-    heard: str,
-    expires_ms: int,
     silences: AskSilences | None,
     known: Verdict | None,
 ) -> Judgement:
-    start_ms = summary.place.ms
+    start_ms, expires_ms = summary.place.ms, expiry_ms(summary.place.ms, policy)
     judged_ms = now_ms if sight.reporting else _last_judged_ms(sight, start_ms, now_ms)
     when = partial(_when_silent_ms, start_ms, sight.dark)
     verdict = _verdict(summary, policy, sight, judged_ms, when, silences, known)
     overdue_ms, lost_ms = when(verdict.overdue_s), when(verdict.lost_s)
-    reasons = [heard]
+    reasons = [_heard(summary)]
     unheard_ms = sum(max(0, end - max(begin, start_ms)) for begin, end in sight.dark)
     if unheard_ms:
         reasons.append(f"{about_words(unheard_ms / 1000)} without {sight.repeater} are not counted")

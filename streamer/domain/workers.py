@@ -11,7 +11,7 @@ from typing import Final
 from streamer.clock import to_ms
 from streamer.contract.published import WorkerState
 
-_MISSED: Final = 3
+MISSED: Final = 3
 """So many signs of life in a row must be missing."""
 _NEXT_WITHIN_S: Final = 5.0
 """Where a worker does not say it."""
@@ -27,7 +27,7 @@ class _Known:
         return now_ms - (self.alive_ms or 0)
 
     def speaks(self, now_ms: int) -> bool:
-        within_ms = 1000 * _MISSED * (self.state.next_within_s or _NEXT_WITHIN_S)
+        within_ms = 1000 * MISSED * (self.state.next_within_s or _NEXT_WITHIN_S)
         return self.state.up and self.silent_ms(now_ms) <= within_ms
 
 
@@ -89,7 +89,7 @@ class Workers:
         if self._asked_ms is None:
             self._asked_ms = now_ms
         if not self._known:
-            if now_ms - self._asked_ms <= 1000 * _MISSED * _NEXT_WITHIN_S:
+            if now_ms - self._asked_ms <= 1000 * MISSED * _NEXT_WITHIN_S:
                 return {}
             return {"": "no worker has ever spoken: nobody keeps what is shown here"}
         so = (

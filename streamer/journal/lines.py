@@ -28,6 +28,9 @@ PUBLISHED: Final = "published"
 """What the broker took over: topic, payload, retain."""
 ACT: Final = "act"
 """What somebody ordered: entry (JSON of the log's entry). Each worker notes it."""
+FORGOTTEN: Final = "forgotten"
+"""So many lines of this file were changed, so that a station is no longer named in it: lines,
+done_ms."""
 END: Final = "end"
 """The last line of a file that was closed: lines, this one not counted."""
 
@@ -143,6 +146,10 @@ def act(noted_ms: int, entry: str) -> Line:
 
 def region(noted_ms: int, settings: str) -> Line:
     return {"kind": REGION, "noted_ms": noted_ms, "settings": settings}
+
+
+def forgotten(noted_ms: int, lines: int, done_ms: int) -> Line:
+    return {"kind": FORGOTTEN, "noted_ms": noted_ms, "lines": lines, "done_ms": done_ms}
 
 
 def end(noted_ms: int, lines: int) -> Line:

@@ -8,6 +8,7 @@ from streamer.acts.acts import Acts, NotThere, Refused
 from streamer.clock import ManualClock, to_ms
 from streamer.contract.duty import DutyKind
 from streamer.contract.published import OrderKind
+from streamer.domain.roster import roster_of_details
 from streamer.state.entries import Act, Entry
 from streamer.state.store import Store
 
@@ -51,13 +52,19 @@ _KNOWN: Final[dict[Act, Callable[[Acts, Entry], object]]] = {
     Act.PIN: lambda acts, e: _order(acts, e, OrderKind.PIN),
     Act.BAR: lambda acts, e: _order(acts, e, OrderKind.BAR),
     Act.LIFT: lambda acts, e: acts.lift(*_two(e), e.by, e.note),
-    Act.START_ROLL_CALL: lambda acts, e: acts.start_roll_call(e.subject, e.by),
+    Act.START_ROLL_CALL: lambda acts, e: acts.start_roll_call(
+        e.subject, e.by, e.details.get("duty")
+    ),
     Act.END_ROLL_CALL: lambda acts, e: acts.end_roll_call(e.subject, e.by),
     Act.MARK_ANSWERED: lambda acts, e: acts.answered(*_two(e), e.by, e.note),
     Act.START_DUTY: lambda acts, e: acts.start_duty(
         e.details["title"], DutyKind(e.details["kind"]), e.details["groups"], e.by, e.note
     ),
+    Act.SET_ROSTER: lambda acts, e: acts.set_roster(
+        e.subject, roster_of_details(e.details), e.by, e.note
+    ),
     Act.END_DUTY: lambda acts, e: acts.end_duty(e.subject, e.by, e.note),
     Act.ACCEPT_CALL: lambda acts, e: acts.accept_call(e.subject, e.by, e.note),
     Act.RETRACT_CALL: lambda acts, e: acts.retract_call(e.subject, e.by, e.note),
+    Act.FORGET: lambda acts, e: None,  # it is gone from the record too, or stands there for good
 }

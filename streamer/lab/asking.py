@@ -1,19 +1,22 @@
 """What the commands that ask a recorded day share: arguments, reading it, errors, exit codes."""
 
 import argparse
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from functools import partial
 from pathlib import Path
+from typing import TypeVar
 
-from streamer.config import ConfigError, load_region
+from streamer.config import ConfigError, RegionView, load_region
 from streamer.journal.frames import NOT_ENDED
 from streamer.journal.gaps import telling_gaps
-from streamer.journal.reader import JournalError, NothingThere, read
+from streamer.journal.lines import Line
+from streamer.journal.reader import JournalError, NothingThere, OnTrouble, read
 from streamer.lab.day import Day
 from streamer.lab.gather import NotADay, day_from
 from streamer.reading.common import MISUSED, WELL, WRONG, Document, Misuse, NotFound
 from streamer.reading.text import complain, say
 
+Gathered = TypeVar("Gathered")
 Work = Callable[[Day, Sequence[str]], tuple[Document, Callable[[], Sequence[str]]]]
 """From the day, and what of it could not be read, to a document and its lines for people."""
 
@@ -35,6 +38,20 @@ def add_day(parser: argparse.ArgumentParser) -> None:
 def answer(command: str, arguments: argparse.Namespace, work: Work) -> int:
     """Read the day, do the work, print. What could not be read is told on standard error, and the
     exit code is 1 though the answer is given by the rest."""
+
+    def day_of(lines: Iterator[Line], view: RegionView | None, on_trouble: OnTrouble) -> Day:
+        return day_from(telling_gaps(lines, partial(complain, command)), view, on_trouble)
+
+    return ask(command, arguments, day_of, work)
+
+
+def ask(
+    command: str,
+    arguments: argparse.Namespace,
+    gather: Callable[[Iterator[Line], RegionView | None, OnTrouble], Gathered],
+    work: Callable[[Gathered, Sequence[str]], tuple[Document, Callable[[], Sequence[str]]]],
+) -> int:
+    """As `answer`, of what `gather` makes of the lines."""
     troubles: list[str] = []
 
     def on_trouble(words: str) -> None:
@@ -43,9 +60,8 @@ def answer(command: str, arguments: argparse.Namespace, work: Work) -> int:
 
     try:
         view = load_region(arguments.region) if arguments.region else None
-        lines = telling_gaps(read(arguments.files, on_trouble), partial(complain, command))
-        day = day_from(lines, view, on_trouble)
-        document, said = work(day, troubles)
+        gathered = gather(read(arguments.files, on_trouble), view, on_trouble)
+        document, said = work(gathered, troubles)
     except NothingThere as error:
         complain(command, str(error))
         return MISUSED

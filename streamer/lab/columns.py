@@ -5,7 +5,7 @@ A million overs as objects would be copied by each process that merely looks at 
 
 import math
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -162,23 +162,34 @@ class _Numbers:
     def outs_ms(
         self, overs: Sequence[RecordedOver], acts: Sequence[Entry], view: RegionView
     ) -> dict[tuple[int, int], list[int]]:
-        """A check-out by an over counts when the over has ended, as in the state."""
-        words = CheckOutWords(view)
-        found: dict[tuple[int, int], set[int]] = defaultdict(set)
-        for over in overs:
-            if over.out_group:
-                key = self.group[over.out_group], self.station[over.station]
-                found[key].add(over.ended_ms)
-            elif over.out_word:
-                for name, group in self.group.items():
-                    if words.said(over.out_word, name)[0]:
-                        found[group, self.station[over.station]].add(over.ended_ms)
-        for entry in acts:
-            if entry.act is Act.CHECK_OUT:
-                name, _, call = entry.subject.partition(" ")
-                if name in self.group and call in self.station:
-                    found[self.group[name], self.station[call]].add(to_ms(entry.at))
-        return {key: sorted(times) for key, times in found.items()}
+        """As `check_outs_ms`, by numbers, of stations that were heard."""
+        return {
+            (self.group[group], self.station[station]): times
+            for (group, station), times in check_outs_ms(overs, acts, view).items()
+            if station in self.station
+        }
+
+
+def check_outs_ms(
+    overs: Iterable[RecordedOver], acts: Iterable[Entry], view: RegionView
+) -> dict[tuple[str, str], list[int]]:
+    """By group and station, when it checked out, in order: by an over, by a word to all, by hand.
+    A check-out by an over counts when the over has ended, as in the state."""
+    words = CheckOutWords(view)
+    found: dict[tuple[str, str], set[int]] = defaultdict(set)
+    for over in overs:
+        if over.out_group:
+            found[over.out_group, over.station].add(over.ended_ms)
+        elif over.out_word:
+            for group in view.groups:
+                if words.said(over.out_word, group)[0]:
+                    found[group, over.station].add(over.ended_ms)
+    for entry in acts:
+        if entry.act is Act.CHECK_OUT:
+            group, _, station = entry.subject.partition(" ")
+            if group in view.groups:
+                found[group, station].add(to_ms(entry.at))
+    return {key: sorted(times) for key, times in found.items()}
 
 
 def _signals(overs: Sequence[RecordedOver], order: NDArray[np.int64]) -> Signals:

@@ -22,7 +22,8 @@ class RecordedOver:
     """One transmission, however many repeaters heard it and however often it was told.
 
     `group` is '' where it was not addressed to a group; `repeater` is where it put the station;
-    `noted_ms` is when a worker first learned of it. Times are corrected, in ms since 1970.
+    `noted_ms` is when a worker first learned of it; `texts` are what was sent with it. Times are
+    corrected, in ms since 1970.
     """
 
     over: str
@@ -37,6 +38,7 @@ class RecordedOver:
     out_group: str
     out_word: str
     fix: Fix | None
+    texts: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

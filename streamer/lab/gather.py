@@ -214,7 +214,7 @@ def _over(made: _Made, view: RegionView, words: CheckOutWords) -> RecordedOver:
         made.over, made.station, made.to, group or "",
         made.placed[0], max(made.placed[0], made.ended_ms), made.noted_ms, first,
         tuple(Hearing(name, *heard[name]) for name in names),
-        out_group, out_word, None if made.fix is None else Fix(*made.fix),
+        out_group, out_word, None if made.fix is None else Fix(*made.fix), made.texts,
     )  # fmt: skip
 
 

@@ -13,10 +13,8 @@ from collections.abc import Iterable, Iterator, MutableSequence, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
-import numpy as np
-
 from streamer.lab.day import CarriedSpan, Day, RecordedOver
-from streamer.lab.spans import Union, union_of, without
+from streamer.lab.spans import pairs_of, union_from, without
 from streamer.state.keys import HOUR_MS
 
 Source = tuple[str, str]
@@ -90,24 +88,15 @@ def reported(day: Day, spans: Iterable[CarriedSpan]) -> list[CarriedSpan]:
     found = []
     for span in spans:
         dark = day.dark.get(span.repeater, ())
-        left = without(_union([(span.from_ms, span.until_ms)]), dark)
-        found += [CarriedSpan(span.group, span.repeater, a, b) for a, b in _pairs(left)]
+        left = without(union_from([(span.from_ms, span.until_ms)]), dark)
+        found += [CarriedSpan(span.group, span.repeater, a, b) for a, b in pairs_of(left)]
     return found
 
 
-def _union(spans: Sequence[tuple[int, int]]) -> Union:
-    begins = np.sort(np.array([a for a, _ in spans], np.int64))
-    return union_of(begins, np.sort(np.array([b for _, b in spans], np.int64)))
-
-
-def _pairs(union: Union) -> list[tuple[int, int]]:
-    return list(zip(union.begins.tolist(), union.ends.tolist(), strict=True))
-
-
-class _Carriers:
+class Carriers:
     """The repeaters that carry a group, asked for times that never go back."""
 
-    def __init__(self, spans: Iterable[CarriedSpan]) -> None:
+    def __init__(self, spans: Sequence[CarriedSpan]) -> None:
         edges = [(s.from_ms, 1, s.repeater) for s in spans]
         edges += [(s.until_ms, -1, s.repeater) for s in spans]
         self._edges = sorted(edges, reverse=True)
@@ -130,7 +119,7 @@ def air_of(day: Day, spans: Sequence[CarriedSpan]) -> dict[str, Aired]:
     by_group: dict[str, list[CarriedSpan]] = defaultdict(list)
     for span in spans:
         by_group[span.group].append(span)
-    carriers = {group: _Carriers(listed) for group, listed in by_group.items()}
+    carriers = {group: Carriers(listed) for group, listed in by_group.items()}
     found: dict[str, Aired] = {repeater: array("Q") for repeater in sorted(day.view.sites)}
     for number, over in enumerate(day.overs):
         heard = {over.repeater, *(h.repeater for h in over.heard)}
@@ -176,7 +165,7 @@ def by_hour(day: Day, aired: Aired) -> Hours:
 def on_air(day: Day, aired: Aired) -> tuple[tuple[int, int], ...]:
     """The times, in ms and in order, in which one over or more was on the air of one repeater."""
     spans = [(over.began_ms, over.ended_ms) for over, _ in _each(day, aired)]
-    return tuple(_pairs(_union([span for span in spans if span[0] < span[1]])))
+    return tuple(pairs_of(union_from([span for span in spans if span[0] < span[1]])))
 
 
 def unseen(

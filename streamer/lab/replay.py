@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
+from streamer.alerts.desk import Desk
 from streamer.clock import ManualClock, from_ms, to_ms
 from streamer.config import RegionView
 from streamer.journal import lines as journal
@@ -61,6 +62,7 @@ class _Hand:
         self.merger = Merger(store)
         self.orders = RegionOrders(store)
         self.deriver = Deriver(store, clock, Watch(Metrics()), self.orders)
+        self.desk = Desk(store, at_once=True)
 
     def finish(self) -> None:
         """Wait for what is being merged; then it is with the groups too."""
@@ -275,6 +277,9 @@ class Replay:
                 claims = hand.store.claim_due(partition, now_ms, CLAIMED)
                 done += len(claims)
                 self._send(hand, hand.deriver.look(claims))
+            told = hand.desk.turn(now_ms)
+            done += len(told)
+            self._send(hand, [ToSend(keys.ALERTS, message) for message in told])
             for waiting in [*self.store.partitions, keys.ALERTS]:
                 messages = hand.store.claim_out(waiting, now_ms, CLAIMED)
                 done += len(messages)

@@ -33,7 +33,7 @@ BOARD_PORT: Final = 8750
 FASTEST: Final = 3600.0
 EVERY_S: Final = 6 * 3600.0
 _BAR: Final = 30
-_OF_THE_WAY: Final = ("version", "at", "opened_at")
+_OF_THE_WAY: Final = ("version", "at", "opened_at", "episode", "opened_times")
 
 
 NO_REDIS: Final = (

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from streamer.config import RegionView
-from streamer.domain.liveness import Sights, merged
+from streamer.domain.liveness import GatewayStanding, Sights, merged
 from streamer.domain.model import LiveState, SessionSpan
 
 _Rank = tuple[str, int, bool, int]
@@ -54,23 +54,53 @@ class Reports:
         """Of each repeater that was ever dark, the times in ms, oldest first, the one that lasts
         until `end_ms` among them. A gateway that never sent a state was never dark: what it hears
         is all that is known of it."""
+        sights = self._sights(view, end_ms)
+        found = {}
+        for repeater in repeaters:
+            sight = sights.repeater(repeater)
+            lasts_from_ms = None if sight.reporting else sight.since_ms
+            if known := _spans(sight.dark, lasts_from_ms, end_ms):
+                found[repeater] = known
+        return found
+
+    def dark_gateways(
+        self, view: RegionView, end_ms: int
+    ) -> dict[str, tuple[tuple[int, int], ...]]:
+        """The same of each gateway that ever sent a state, whatever its repeaters did; without a
+        span if it was never dark."""
+        sights = self._sights(view, end_ms)
+        found = {}
+        for gateway in sights.known:
+            sight = sights.gateway(gateway)
+            up = sight.standing is GatewayStanding.UP
+            found[gateway] = _spans(sight.dark, None if up else sight.since_ms, end_ms)
+        return found
+
+    def first_ms(self) -> dict[str, int]:
+        """When each gateway first said anything of itself."""
+        return {
+            gateway: min(first_ms for first_ms, _, _ in said.sessions.values())
+            for gateway, said in self._said.items()
+        }
+
+    def _sights(self, view: RegionView, end_ms: int) -> Sights:
         states = {
             name: live
             for name, said in self._said.items()
             if (live := _live(name, said)) is not None
         }
         lost_after_ms = round(view.limits.gateway_lost_after_s * 1000)
-        sights = Sights(states, frozenset(), lost_after_ms, end_ms)
-        found = {}
-        for repeater in repeaters:
-            sight = sights.repeater(repeater)
-            spans = [(begin_ms, min(until_ms, end_ms)) for begin_ms, until_ms in sight.dark]
-            if not sight.reporting and sight.since_ms is not None:
-                spans.append((sight.since_ms, end_ms))
-            known = merged((a, b) for a, b in spans if a < b)
-            if known:
-                found[repeater] = known
-        return found
+        return Sights(states, frozenset(), lost_after_ms, end_ms)
+
+
+def _spans(
+    dark: Iterable[tuple[int, int]], lasts_from_ms: int | None, end_ms: int
+) -> tuple[tuple[int, int], ...]:
+    """Earlier dark times and the one that lasts, up to the end."""
+    spans = [(begin_ms, min(until_ms, end_ms)) for begin_ms, until_ms in dark]
+    if lasts_from_ms is not None:
+        spans.append((lasts_from_ms, end_ms))
+    return merged((a, b) for a, b in spans if a < b)
 
 
 def _live(gateway: str, said: _Said) -> LiveState | None:

@@ -60,6 +60,18 @@ def union_of(begins: Times, ends: Times) -> Union:
     return Union(begins[opens], ends[closes])
 
 
+def union_from(spans: Iterable[tuple[int, int]]) -> Union:
+    """Of spans in any order, from and until."""
+    listed = list(spans)
+    begins = np.sort(np.array([a for a, _ in listed], np.int64))
+    return union_of(begins, np.sort(np.array([b for _, b in listed], np.int64)))
+
+
+def pairs_of(union: Union) -> list[tuple[int, int]]:
+    """From and until of each of its times."""
+    return list(zip(union.begins.tolist(), union.ends.tolist(), strict=True))
+
+
 def without(kept: Union, cut: Iterable[tuple[int, int]]) -> Union:
     """What is left outside of some spans, which are in order and do not overlap."""
     cuts = list(cut)

@@ -23,6 +23,10 @@ class Act(StrEnum):
     MARK_ANSWERED = "mark_answered"
     ACCEPT_CALL = "accept_call"
     RETRACT_CALL = "retract_call"
+    SET_ROSTER = "set_roster"
+    START_MAINTENANCE = "start_maintenance"
+    END_MAINTENANCE = "end_maintenance"
+    FORGET = "forget"
 
 
 class Entry(BaseModel):

@@ -7,7 +7,7 @@ PATH_LENGTH = 16
 """Newest overs kept of a station; a linger is exact while no more fall within it."""
 CHECK_INS_KEPT = 8
 """Newest check-ins kept of a station and group, to know if it was a member when it left a place."""
-HOLES_KEPT = 256
+HOLES_KEPT = 1024
 """Ranges of sequence numbers kept of a boot; beyond it the oldest hole is given up as lost."""
 BOOTS_KEPT = 8
 """Newest boots of a gateway that are still judged; events of older ones are no longer counted."""
@@ -19,6 +19,10 @@ MARKS_KEPT = 6
 """Newest words kept of a repeater about carrying a group."""
 LOG_KEPT = 10_000
 """Newest entries kept of each partition's log of what people ordered."""
+DEAD_LETTERS_KEPT = 1000
+"""Newest parcels kept of a channel that could not be delivered."""
+MAINTENANCE_KEPT = 200
+"""Newest planned work kept after its end."""
 DUTIES_KEPT = 200
 """Newest duties kept after their end."""
 SENT_KEPT = 256
@@ -92,11 +96,19 @@ class Keys:
         """A pattern that matches every gateway's quarantine; names follow the last colon."""
         return self._key("*", "quarantine:*")
 
+    def heard_lists(self) -> str:
+        """A pattern that matches every repeater's set of stations; names follow the last colon."""
+        return self._key("*", "heard:*")
+
+    def everything(self) -> str:
+        """A pattern that matches every key of the region."""
+        return self._key("*", "*")
+
     def live(self, partition: int) -> str:
         """Hash: gateway -> its newest state."""
         return self._key(partition, "live")
 
-    def due(self, partition: int) -> str:
+    def due(self, partition: int | str) -> str:
         """Sorted set: subject -> when it must be looked at, ms."""
         return self._key(partition, "due")
 
@@ -113,16 +125,48 @@ class Keys:
         return self._key(partition, "published")
 
     def alerts(self) -> str:
-        """Hash: alert id -> record."""
+        """Hash: alert id -> the alert as published, of those that stand."""
         return self._key(ALERTS, "table")
 
-    def alert_owners(self) -> str:
-        """Hash: subject -> revision and the ids of the alerts that it raised."""
-        return self._key(ALERTS, "owners")
+    def found(self) -> str:
+        """Hash: subject -> what is wrong with it."""
+        return self._key(ALERTS, "found")
+
+    def cases(self) -> str:
+        """Hash: alert id -> what is remembered of that trouble."""
+        return self._key(ALERTS, "cases")
+
+    def maintenance(self) -> str:
+        """Hash: id -> planned work."""
+        return self._key(ALERTS, "maintenance")
+
+    def waiting(self, channel: str) -> str:
+        """List: notices that the channel is to be told, oldest first."""
+        return self._key(ALERTS, f"waiting:{channel}")
+
+    def parcel(self, channel: str) -> str:
+        """Hash: the parcel that is being sent."""
+        return self._key(ALERTS, f"parcel:{channel}")
+
+    def dead_letters(self, channel: str) -> str:
+        """List: parcels that were given up, newest first."""
+        return self._key(ALERTS, f"dead:{channel}")
+
+    def senders(self) -> str:
+        """Hash: what a channel was last sent beside its parcels."""
+        return self._key(ALERTS, "senders")
+
+    def ears(self) -> str:
+        """Hash: worker -> when it last said that it lives, and whether it hears the broker."""
+        return self._key(REGION, "ears")
 
     def duties(self) -> str:
         """Hash: duty id -> record."""
         return self._key(ALERTS, "duties")
+
+    def rosters(self) -> str:
+        """Hash: duty id -> who is expected at it."""
+        return self._key(ALERTS, "rosters")
 
     def calls(self) -> str:
         """Hash: identity that is accepted though it is no call sign -> who accepted it."""
@@ -156,4 +200,6 @@ class Keys:
 
 
 ALERTS = "alerts"
+DESK = "desk"
+"""The one subject of the alerts' own deadlines."""
 REGION = "region"

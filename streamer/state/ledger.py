@@ -17,13 +17,16 @@ from streamer.state.shapes import OutMessage
 @dataclass(frozen=True, slots=True)
 class Writing:
     """Fields of a hash to set and to drop, if those of `expect` are as they should be ('': not
-    there), and the entry for the log."""
+    there), and the entry for the log. `beside` are fields of a second hash, whose other fields of
+    the names in `drop` go as well; `then` is a further entry, of what is done in the same step."""
 
     entry: str
     fields: Mapping[str, str] = field(default_factory=dict)
     drop: Sequence[str] = ()
     drop_prefix: str = ""
     expect: Mapping[str, str] = field(default_factory=dict)
+    beside: Mapping[str, str] = field(default_factory=dict)
+    then: str = ""
 
     def settings(self, now_ms: int, subject: str = "") -> str:
         return compact(
@@ -32,7 +35,8 @@ class Writing:
                 "fields": list(self.fields.items()),
                 "drop": list(self.drop),
                 "drop_prefix": self.drop_prefix,
-                "entry": self.entry,
+                "beside": list(self.beside.items()),
+                "entries": [self.entry, self.then] if self.then else [self.entry],
                 "kept": k.LOG_KEPT,
                 "subject": subject,
                 "now": now_ms,
@@ -50,11 +54,33 @@ class Ledger(Base):
         return bool(self._run(Script.WRITE, keys, [writing.settings(now_ms, f"g/{group}")]))
 
     def write_duty(self, writing: Writing, messages: Sequence[OutMessage], now_ms: int) -> bool:
-        """Keep a duty and have its messages sent by the next worker that looks."""
+        """Keep a duty, and beside it its roster, and have its messages sent by the next worker
+        that looks."""
         keys = [self.keys.duties(), self.keys.log(k.ALERTS)]
-        keys += [self.keys.out(k.ALERTS), self.keys.published(k.ALERTS)]
+        keys += [self.keys.out(k.ALERTS), self.keys.published(k.ALERTS), self.keys.rosters()]
         arguments = [writing.settings(now_ms), *flat(messages)]
         return bool(self._run(Script.WRITE, keys, arguments))
+
+    def write_maintenance(
+        self, writing: Writing, messages: Sequence[OutMessage], now_ms: int
+    ) -> bool:
+        """Keep planned work, have its messages sent, and the alerts looked at."""
+        keys = [self.keys.maintenance(), self.keys.log(k.ALERTS)]
+        keys += [self.keys.out(k.ALERTS), self.keys.published(k.ALERTS)]
+        arguments = [writing.settings(now_ms), *flat(messages)]
+        done = bool(self._run(Script.WRITE, keys, arguments))
+        self.wake_desk(now_ms)
+        return done
+
+    def works(self) -> dict[str, str]:
+        """Planned work that is kept, as JSON, by id."""
+        with guarded():
+            return dict(self._client.hgetall(self.keys.maintenance()))
+
+    def wake_desk(self, now_ms: int) -> None:
+        """Have the alerts looked at."""
+        with guarded():
+            self._client.zadd(self.keys.due(k.ALERTS), {k.DESK: now_ms}, lt=True)
 
     def write_call(self, writing: Writing, now_ms: int) -> bool:
         """Accept an identity, or take that back."""
@@ -65,6 +91,12 @@ class Ledger(Base):
         """The duties that are kept, as JSON, by id."""
         with guarded():
             return dict(self._client.hgetall(self.keys.duties()))
+
+    def roster(self, duty_id: str) -> str | None:
+        """Who is expected at a duty, as JSON; None if nobody ever said."""
+        with guarded():
+            text = self._client.hget(self.keys.rosters(), duty_id)
+        return None if text is None else str(text)
 
     def accepted(self) -> dict[str, str]:
         """Who accepted which identity, as JSON."""

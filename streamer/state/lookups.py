@@ -3,14 +3,12 @@
 Every function raises StoreUnavailable when Redis does not answer.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
-from contextlib import suppress
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import redis
-from pydantic import ValidationError
 
-from streamer.contract.published import Duty, Refusal
+from streamer.contract.published import Refusal
 from streamer.domain.liveness import Sights
 from streamer.domain.model import Carrying, HeardOver, StationRecord, Summary
 from streamer.state.base import StoreMismatch, guarded
@@ -95,15 +93,6 @@ def carrying(
     return {
         pair: carrying_from(text) if text else None for pair, text in zip(pairs, texts, strict=True)
     }
-
-
-def duties_from(texts: Mapping[str, str]) -> list[Duty]:
-    """The duties of a store; one that cannot be read (a newer program's) is left out."""
-    found = []
-    for text in texts.values():
-        with suppress(ValidationError):
-            found.append(Duty.model_validate_json(text))
-    return found
 
 
 def newest_refusals(reader: Reader, limit: int) -> list[Refusal]:

@@ -1,92 +1,21 @@
-"""The half of the state's face that leads out: alerts, messages to publish, refusals, workers."""
+"""The half of the state's face that leads out: messages to publish, refusals, workers."""
 
-import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
-from streamer.contract.published import AlertKind
 from streamer.state import keys as k
-from streamer.state.base import LEASE_MS, compact, flat, guarded, to_send
-from streamer.state.ledger import Ledger
+from streamer.state.alerting import Alerting
+from streamer.state.base import LEASE_MS, guarded
 from streamer.state.scripts import Script
 from streamer.state.shapes import OutMessage
 
 
-class Outbox(Ledger):
+class Outbox(Alerting):
     """Raises StoreUnavailable when Redis does not answer."""
-
-    # -- alerts --------------------------------------------------------------------------------
-
-    def alerts_of(self, owner: str) -> tuple[int, dict[str, str]]:
-        """The revision of an owner's alerts and their records as JSON, by id."""
-        with guarded():
-            line = self._client.hget(self.keys.alert_owners(), owner)
-            if line is None:
-                return 0, {}
-            rev, *ids = str(line).split(" ")
-            texts = self._client.hmget(self.keys.alerts(), ids)
-        return int(rev), {i: str(t) for i, t in zip(ids, texts, strict=True) if t is not None}
-
-    def alert(self, alert_id: str) -> str | None:
-        with guarded():
-            text = self._client.hget(self.keys.alerts(), alert_id)
-        return None if text is None else str(text)
-
-    def all_alerts(self) -> dict[str, str]:
-        with guarded():
-            return dict(self._client.hgetall(self.keys.alerts()))
-
-    def alerts_by_kind(self) -> dict[str, int]:
-        """How many alerts of each kind are open or acknowledged; every kind is there."""
-        counts = dict.fromkeys((kind.value for kind in AlertKind), 0)
-        for text in self.all_alerts().values():
-            counts[json.loads(text)["kind"]] += 1
-        return counts
-
-    def alert_owners(self) -> list[str]:
-        """The subjects that have alerts."""
-        with guarded():
-            return [str(owner) for owner in self._client.hkeys(self.keys.alert_owners())]
-
-    def owner_of_alert(self, alert_id: str) -> str | None:
-        """Which subject raised an alert."""
-        with guarded():
-            owners = self._client.hgetall(self.keys.alert_owners())
-        return next((o for o, line in owners.items() if alert_id in line.split(" ")[1:]), None)
 
     def offer_again(self, name: str, now_ms: int) -> None:
         """Have an alert's message sent by the next worker that looks."""
         with guarded():
             self._client.zadd(self.keys.out(k.ALERTS), {name: now_ms})
-
-    def commit_alerts(
-        self,
-        owner: str,
-        *,
-        rev: int,
-        records: Mapping[str, str],
-        gone: Sequence[str],
-        changed: Sequence[str],
-        messages: Sequence[OutMessage],
-        now_ms: int,
-        entry: str = "",
-    ) -> list[OutMessage] | None:
-        """Store an owner's alerts: `records` is all that remain, `changed` which are new; `entry`
-        is for the log where somebody has acted."""
-        settings = {
-            "owner": owner,
-            "rev": rev,
-            "ids": " ".join(sorted(records)),
-            "records": [(i, records[i]) for i in changed],
-            "gone": list(gone),
-            "now": now_ms,
-            "lease": LEASE_MS,
-            "entry": entry,
-            "kept": k.LOG_KEPT,
-        }
-        keys = [self.keys.alerts(), self.keys.alert_owners()]
-        keys += [self.keys.out(k.ALERTS), self.keys.published(k.ALERTS), self.keys.log(k.ALERTS)]
-        arguments = [compact(settings), *flat(messages)]
-        return to_send(messages, self._run(Script.COMMIT_ALERTS, keys, arguments))
 
     # -- publishing ----------------------------------------------------------------------------
 

@@ -24,11 +24,15 @@ class Script(StrEnum):
     CLAIM_DUE = "claim_due"
     WAKE = "wake"
     COMMIT = "commit"
-    COMMIT_ALERTS = "commit_alerts"
+    COMMIT_CASES = "commit_cases"
+    TAKE_PARCEL = "take_parcel"
+    SETTLE_PARCEL = "settle_parcel"
+    RAISE = "raise"
     CLAIM_OUT = "claim_out"
     CONFIRM = "confirm"
     REFUSE = "refuse"
     WRITE = "write"
+    MEND = "mend"
 
 
 def _text(script: str) -> str:

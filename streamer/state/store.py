@@ -82,6 +82,7 @@ class Store(Outbox, Knowledge, Air, Expiry):
         # taken back; noted only then, or a crash in between would leave it standing.
         ours = self._subjects()
         self.wake(sorted({*(known or "").split(), *ours}), now_ms)
+        self.wake_desk(now_ms)
         with guarded():
             pipe = self._client.pipeline(transaction=False)
             for subject in ours:
@@ -102,6 +103,15 @@ class Store(Outbox, Knowledge, Air, Expiry):
         return [f"g/{name}" for name in self.view.groups] + [
             f"w/{name}" for name in self.view.gateways
         ]
+
+    def have_retold(self, now_ms: int) -> None:
+        """Have every group and gateway say anew what is wrong with it."""
+        with guarded():
+            pipe = self._client.pipeline(transaction=False)
+            for key in map(self._subject_key, self._subjects()):
+                pipe.hset(key, "#conditions", "outdated")
+            pipe.execute()
+        self.wake(self._subjects(), now_ms)
 
     def wake(self, subjects: Sequence[str], ms: int) -> None:
         """Have subjects looked at, at `ms` at the latest."""
@@ -196,6 +206,7 @@ class Store(Outbox, Knowledge, Air, Expiry):
             "told": self._told.pop(partition, []),
             "grain": learning.grain_s if learning.enabled else 0,
             "presence": k.PRESENCE_KEPT,
+            "positions": self.positions_ms or 0,
         }
         if entry:
             settings |= {"entry": entry, "kept": k.LOG_KEPT}
@@ -264,6 +275,12 @@ class Store(Outbox, Knowledge, Air, Expiry):
     def forget_ms(self) -> int:
         """How long a station is remembered: longer than the latest event that still counts."""
         return round((self.view.longest_late_s + self.view.longest_expire_s) * 1000)
+
+    @property
+    def positions_ms(self) -> int | None:
+        """How long a position is kept; None: as long as the station."""
+        hours = self.view.region.privacy.positions_keep_h
+        return None if hours is None else round(hours * 3_600_000)
 
     # -- looking at subjects -------------------------------------------------------------------
 

@@ -8,7 +8,8 @@ from types import FrameType
 
 import structlog
 
-from streamer.clock import SystemClock
+from streamer.alerts.channels.build import ChannelMissing, channels_of
+from streamer.clock import Clock, SystemClock
 from streamer.config import ConfigError, RegionView, load_region
 from streamer.logs import configure_logs
 from streamer.mqtt.connection import MqttError
@@ -18,6 +19,7 @@ from streamer.worker.health import Health, serve
 from streamer.worker.loop import SHARE, Worker, WorkerSettings
 from streamer.worker.metrics import Metrics
 from streamer.worker.recording import writer_for
+from streamer.worker.sending import Sender, Sending
 from streamer.worker.sign import check_name, default_name
 
 log = structlog.get_logger()
@@ -52,19 +54,20 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def main(arguments: argparse.Namespace) -> int:
     """Exit codes: 0 stopped as asked, 1 cannot work with what it found, 2 used wrongly."""
     configure_logs()
+    clock, metrics, health = SystemClock(), Metrics(), Health()
     try:
         check_name(arguments.name)
         view = load_region(arguments.region)
         broker = broker_from_url(arguments.broker) if arguments.broker else view.region.broker
         host, port = _host_port(arguments.http) if arguments.http else ("", 0)
         redis_url = view.redis_address(arguments.redis)
+        sender = sender_for(view, arguments.name, redis_url, clock, metrics)
     except (ConfigError, OSError) as error:
         print(error, file=sys.stderr)
         return 1
-    except ValueError as error:
+    except (ValueError, ChannelMissing) as error:
         print(f"streamer worker: {error}", file=sys.stderr)
         return 2
-    clock, metrics, health = SystemClock(), Metrics(), Health()
     store = Store(connect(redis_url), view)
     settings = WorkerSettings(arguments.name, broker, arguments.share)
     writer = writer_for(view, arguments.name, arguments.journal)
@@ -80,6 +83,7 @@ def main(arguments: argparse.Namespace) -> int:
         if arguments.drain:
             worker.leave()
         else:
+            sender.start()
             worker.run(lambda: bool(stopping))
     except (MqttError, StoreUnavailable) as error:
         log.error("not drained; try again", error=str(error))
@@ -88,10 +92,24 @@ def main(arguments: argparse.Namespace) -> int:
         log.error("cannot work with this Redis", error=str(error))
         return 1
     finally:
+        sender.stop()
         if stop_serving is not None:
             stop_serving()
     log.info("worker stopped", name=arguments.name)
     return 0
+
+
+def sender_for(
+    view: RegionView, name: str, redis_url: str, clock: Clock, metrics: Metrics
+) -> Sender:
+    """The channels of the region file, each with its own connection. Raises ChannelMissing."""
+    pairs = zip(view.region.channel, channels_of(view, clock), strict=True)
+    return Sender(
+        [
+            Sending(settings, channel, name, Store(connect(redis_url), view), clock, metrics)
+            for settings, channel in pairs
+        ]
+    )
 
 
 def _watch_signals(worker: Worker, region: Path, view: RegionView) -> list[int]:

@@ -10,8 +10,9 @@ from dataclasses import dataclass, field
 from hashlib import sha256
 
 from streamer.alerts import conditions as found
+from streamer.alerts.case import conditions_json
 from streamer.alerts.conditions import Condition
-from streamer.alerts.desk import AlertConflict, raise_alerts
+from streamer.alerts.desk import report
 from streamer.alerts.health import of_repeaters
 from streamer.clock import Clock
 from streamer.contract.duty import DutyMark
@@ -26,7 +27,6 @@ from streamer.domain.memory import Memory
 from streamer.domain.model import GroupSnapshot, StationRecord, Summary
 from streamer.domain.places import find_two_places
 from streamer.domain.repeater_health import Finding
-from streamer.state import keys
 from streamer.state.air import WANTED
 from streamer.state.checkup import Checkup, checkup_text
 from streamer.state.evidence import Evidence
@@ -105,8 +105,8 @@ def _answers_to_note(
 def _conditions_digest(conditions: Sequence[Condition], duties: Sequence[DutyMark]) -> str:
     if not conditions:
         return ""
-    said = [[c.as_fields() for c in conditions], [mark.model_dump() for mark in duties]]
-    return _digest(json.dumps(said, sort_keys=True, default=str))
+    marks = json.dumps([mark.model_dump() for mark in duties])
+    return _digest(conditions_json(tuple(conditions)).decode() + marks)
 
 
 def _findings(checkup: Checkup | None, sights: Sights) -> dict[str, list[Finding]]:
@@ -300,8 +300,22 @@ class Deriver:
 
     def _stations(self, claims: Sequence[Claim], now_ms: int) -> list[WorkedOut]:
         records = self._store.stations([c.name for c in claims])
+        if self._drop_positions(records, now_ms):
+            records = self._store.stations([c.name for c in claims])
         pairs = zip(claims, records, strict=True)
         return [self._station(claim, record, now_ms) for claim, record in pairs]
+
+    def _drop_positions(self, records: Sequence[StationRecord | None], now_ms: int) -> bool:
+        """Have positions that are no longer kept dropped, and their groups told of it."""
+        keep_ms = self._store.positions_ms
+        if keep_ms is None:
+            return False
+        fixes = [(record.station, record.fix) for record in records if record is not None]
+        old = [name for name, fix in fixes if fix is not None and fix.at_ms < now_ms - keep_ms]
+        if old:
+            tells = self._store.apply_stations({name: [] for name in old}, now_ms)
+            self._store.apply_groups(tells, [], now_ms)
+        return bool(old)
 
     def _station(self, claim: Claim, record: StationRecord | None, now_ms: int) -> WorkedOut:
         if record is None:
@@ -315,30 +329,27 @@ class Deriver:
         forget_ms = record.place.ms + self._store.forget_ms
         outcome = Outcome(claim, record.rev, record.ver, forget=forget_ms <= now_ms)
         if not outcome.forget:
-            outcome.next_ms = min(forget_ms, trouble.next_ms or forget_ms)
+            times = [forget_ms, trouble.next_ms or forget_ms]
+            if self._store.positions_ms is not None and record.fix is not None:
+                times.append(record.fix.at_ms + self._store.positions_ms + 1)
+            outcome.next_ms = min(times)
         duties = marks_of(self._orders.duties)
         return WorkedOut(outcome, record.conditions, trouble.conditions, duties=duties)
 
     # -- committing ----------------------------------------------------------------------------
 
     def _settle(self, worked_out: Sequence[WorkedOut], now_ms: int) -> list[ToSend]:
-        """Bring the alerts up to date, then commit: a crash in between repeats both."""
+        """Say what is wrong, then commit: a crash in between repeats both."""
         send: list[ToSend] = []
         outcomes = []
         for found_out in worked_out:
             outcome = found_out.outcome
             digest = _conditions_digest(found_out.conditions, found_out.duties)
             if digest != found_out.told:
-                subject = outcome.claim.subject
-                try:
-                    raised = raise_alerts(
-                        self._store, subject, found_out.conditions, now_ms, found_out.endings,
-                        found_out.duties,
-                    )  # fmt: skip
-                except AlertConflict:
-                    self._watch.outdated()
-                    continue  # uncommitted, so the subject comes up again when its claim ends
-                send += [ToSend(keys.ALERTS, message) for message in raised]
+                report(
+                    self._store, outcome.claim.subject, found_out.conditions, now_ms,
+                    found_out.endings, found_out.duties,
+                )  # fmt: skip
                 outcome.fields["#conditions"] = digest
             outcomes.append(outcome)
         for outcome, messages in self._store.commit(outcomes, now_ms):

@@ -41,6 +41,7 @@ from streamer.worker.recording import Recorder
 from streamer.worker.region_orders import RegionOrders
 from streamer.worker.share import SHARE, filters, own_session, subscribe_to, take_up
 from streamer.worker.sign import Sign
+from streamer.worker.upkeep import Upkeep
 from streamer.worker.watch import Watch
 
 log = structlog.get_logger()
@@ -53,7 +54,6 @@ TICK_S = 0.1
 LOOKING_SHARE = 0.1
 """How much of the time looking at subjects may take while behind; longest pause: SLOW_TICK_S."""
 SLOW_TICK_S = 1.0
-UNTOLD_AFTER_MS = 3000
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,11 +93,11 @@ class Worker:
         self._merger = Merger(store)
         self._recorder = Recorder(writer, store, clock, metrics)
         self._sign = Sign(view.name, settings.name, clock)
+        self._upkeep = Upkeep(settings.name, store, clock, metrics, self._orders, self._recorder)
         self._pace = Pace()
         self._begun: tuple[int, float] = 0, 0.0  # messages that are being merged, since when
         self._behind = False
-        self._next_tick_s = 0.0
-        self._next_slow_s = 0.0
+        self._next_tick_s = self._next_claim_s = 0.0
         self._last_message_s = clock.monotonic_s()
         self._prepared = False
         self._reload: RegionView | None = None
@@ -142,6 +142,7 @@ class Worker:
         ending = Connection(self._settings.broker, Session(self._settings.name), self._clock)
         ending.open()
         self._sign.remove(ending)
+        self._upkeep.leave()
         ending.close()
         self._recorder.close()
         log.info("session given up", name=self._settings.name)
@@ -150,6 +151,7 @@ class Worker:
         if not self._prepared:
             now_ms = self._clock.now_ms()
             self._store.prepare(now_ms)
+            self._upkeep.begin(now_ms)
             self._recorder.prepared(self._view, now_ms)
             self._redis_well()
             self._prepared = True
@@ -166,6 +168,7 @@ class Worker:
             raise
         self._metrics.reconnects.inc()
         self._metrics.connected.set(1)
+        self._upkeep.hears(True)
         self._health.connected = True
         self._health.broker = f"connected, MQTT {connection.protocol}"
         log.info(
@@ -213,6 +216,7 @@ class Worker:
             self._begun = 0, 0.0
             connection.close()
             self._metrics.connected.set(0)
+            self._upkeep.hears(False)
             self._health.connected = False
 
     def _step(self, connection: Connection, publisher: Publisher, held: list[Incoming]) -> None:
@@ -344,19 +348,20 @@ class Worker:
 
     def _tick(self, publisher: Publisher, *, merged: bool) -> None:
         now_s = self._clock.monotonic_s()
-        due = now_s >= self._next_tick_s
-        if due or (merged and not self._behind):
+        if now_s >= self._next_tick_s or (merged and not self._behind):
             more = self._look(publisher)
             looked_s = self._clock.monotonic_s() - now_s
             if self._behind:
                 self._next_tick_s = now_s + max(TICK_S, min(looked_s / LOOKING_SHARE, SLOW_TICK_S))
             else:
                 self._next_tick_s = now_s + (0.0 if more else TICK_S)
-        if due:
+        if now_s >= self._next_claim_s:  # by a clock of its own: looks may never pause
+            self._next_claim_s = now_s + (SLOW_TICK_S / 2 if self._behind else TICK_S)
+            publisher.offer(self._upkeep.desk())
             publisher.claim()
-        if now_s >= self._next_slow_s:
-            self._next_slow_s = now_s + SLOW_TICK_S
-            self._slow_tick()
+        if self._upkeep.due:
+            self._tend()
+            self._redis_well()
 
     def _look(self, publisher: Publisher) -> bool:
         """Look at what is due; returns whether there may be more of it."""
@@ -365,22 +370,6 @@ class Worker:
         publisher.offer(self._deriver.look([claim for claimed in claims for claim in claimed]))
         self._pace.took(self._clock.monotonic_s() - begun_s)
         return any(len(claimed) == limit for claimed in claims)
-
-    def _slow_tick(self) -> None:
-        now_ms = self._clock.now_ms()
-        if self._orders.refresh(now_ms):
-            self._intake.rules = self._orders.rules
-        self._store.note_worker(self._settings.name, now_ms)
-        self._store.settle_told(now_ms)
-        untold = self._store.untold_stations(now_ms - UNTOLD_AFTER_MS)
-        if untold:
-            tells = self._store.apply_stations({name: [] for name in untold}, now_ms)
-            self._store.apply_groups(tells, [], now_ms)
-        self._recorder.tick()
-        self._metrics.waiting_out.set(self._store.waiting_out())
-        for kind, count in self._store.alerts_by_kind().items():
-            self._metrics.alerts.labels(kind).set(count)
-        self._redis_well()
 
     # -- small things ----------------------------------------------------------------------------
 
@@ -393,6 +382,10 @@ class Worker:
         self._orders.forget()
         self._prepared = False
         log.info("region file read again", groups=len(view.groups), gateways=len(view.gateways))
+
+    def _tend(self) -> None:
+        if self._upkeep.tick():
+            self._intake.rules = self._orders.rules
 
     def _idle_s(self) -> float:
         return max(0.0, min(TICK_S, self._next_tick_s - self._clock.monotonic_s()))
@@ -420,7 +413,18 @@ class Worker:
         until_s = self._clock.monotonic_s() + seconds
         while self._clock.monotonic_s() < until_s and not stopping():
             self._beat()
+            self._tend_alone()
             self._clock.sleep_s(0.05)
+
+    def _tend_alone(self) -> None:
+        """Without a broker: alerts reach people by other channels, this one first of all."""
+        if not (self._prepared and self._upkeep.due):
+            return
+        try:
+            self._tend()
+            self._upkeep.desk()
+        except StoreUnavailable as error:
+            self._redis_trouble(error)
 
 
 __all__ = ["SHARE", "StoreMismatch", "Worker", "WorkerSettings"]

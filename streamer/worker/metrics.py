@@ -1,6 +1,6 @@
 """Every metric of the worker, in one list: name, kind, labels, meaning.
 
-Labels are bounded by the region file: groups, repeaters, gateways, kinds. Never call signs.
+Labels are bounded by the region file: groups, repeaters, gateways, channels. Never call signs.
 """
 
 from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram
@@ -113,11 +113,35 @@ class Metrics:
             ["gateway"],
             registry=r,
         )
-        self.alerts = Gauge("streamer_alerts", "Open alerts by kind", ["kind"], registry=r)
+        self._of_alerts(r)
         self.heard_to_carried_seconds = Histogram(
             "streamer_heard_to_carried_seconds",
             "From the keying that called for a group on a repeater to its being carried there",
             ["repeater"],
             buckets=_LATENCY_S,
+            registry=r,
+        )
+
+    def _of_alerts(self, r: CollectorRegistry) -> None:
+        self.alerts = Gauge("streamer_alerts", "Open alerts by kind", ["kind"], registry=r)
+        self.alerts_held = Gauge(
+            "streamer_alerts_held", "Trouble that another alert explains", registry=r
+        )
+        self.parcels = Counter(
+            "streamer_alert_parcels",
+            "Messages about alerts by channel and what became of them",
+            ["channel", "outcome"],
+            registry=r,
+        )
+        self.notices_waiting = Gauge(
+            "streamer_alert_notices_waiting",
+            "Notices that a channel has not taken yet",
+            ["channel"],
+            registry=r,
+        )
+        self.delivery_well = Gauge(
+            "streamer_alert_delivery_well",
+            "0 while a channel does not take what it is sent",
+            ["channel"],
             registry=r,
         )

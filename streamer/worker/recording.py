@@ -1,7 +1,7 @@
 """What a worker notes in its journal: what it took in, what the broker took over, what people
 ordered. Without a journal nothing is noted."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
 from streamer import __version__
@@ -101,10 +101,7 @@ class OrdersSeen:
             known = self._heads.get(partition)
             if head == known:
                 continue
-            for text in self._store.log_of(partition):
-                if text == known:
-                    break
-                found.append(text)
+            found += _newer(self._store.log_of(partition), known)
         self._heads = heads
         found.reverse()  # each part of the log has its newest first
         entries = [(Entry.model_validate_json(text), text) for text in found]
@@ -112,3 +109,17 @@ class OrdersSeen:
             self._begun = True
             entries = [(entry, text) for entry, text in entries if wanted_at_first(entry)]
         return [text for _, text in sorted(entries, key=lambda pair: pair[0].at)]
+
+
+def _newer(texts: Iterable[str], known: str | None) -> list[str]:
+    """Entries before one that is known. That one may have been put in other words since, or taken
+    out (forgotten, or older than is kept): then those after its time are the new ones."""
+    found: list[str] = []
+    for text in texts:
+        if text == known:
+            return found
+        found.append(text)
+    if known is None:
+        return found
+    at = Entry.model_validate_json(known).at
+    return [text for text in found if Entry.model_validate_json(text).at > at]

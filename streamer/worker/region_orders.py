@@ -6,7 +6,7 @@ import structlog
 from streamer.contract.published import Duty
 from streamer.domain.callsign import CallSignRules
 from streamer.domain.duty import running
-from streamer.state.lookups import duties_from
+from streamer.state.ordered import duties_from
 from streamer.state.store import Store
 
 log = structlog.get_logger()
@@ -29,7 +29,7 @@ class RegionOrders:
             return False
         duties, known = running(duties_from(texts[0])), self.duties
         self.duties = duties
-        self.rules = _rules(self._store, texts[1])
+        self.rules = rules_with(self._store, texts[1])
         if {d.id for d in duties} != {d.id for d in known}:
             groups = {g for d in (*duties, *known) for g in d.groups} & set(self._store.view.groups)
             owners = self._store.alert_owners()
@@ -43,8 +43,9 @@ class RegionOrders:
         self._texts = None
 
 
-def _rules(store: Store, accepted: dict[str, str]) -> CallSignRules:
-    """Without those that cannot be used, so that one bad entry does not undo all."""
+def rules_with(store: Store, accepted: dict[str, str]) -> CallSignRules:
+    """The region's, with the identities that people accepted; without those that cannot be used, so
+    that one bad entry does not undo all."""
     good = []
     for call in sorted(accepted):
         try:

@@ -1,10 +1,10 @@
 """A repeater's findings as conditions: how grave, in which words. common practice, no source."""
 
-import json
 import re
 
 import pytest
 
+from streamer.alerts.case import conditions_json
 from streamer.alerts.conditions import Condition
 from streamer.alerts.health import of_repeaters
 from streamer.contract.published import AlertKind, Severity
@@ -38,7 +38,7 @@ def test_each_trouble_has_its_kind_and_a_step_to_take(trouble: Trouble) -> None:
     assert condition.next_step.endswith(".")
     # What else it could be: nobody climbs a mast for nothing.
     assert re.search(r" may also | it may also be ", condition.next_step)
-    assert json.dumps(condition.as_fields())
+    assert conditions_json((condition,))
 
 
 @pytest.mark.parametrize(

@@ -1,5 +1,6 @@
 """Good region files are read; each bad one is told what is wrong, where, and what is allowed."""
 
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -65,7 +66,7 @@ def test_no_fault_tells_a_password(path: Path) -> None:
 
 
 def test_the_passwords_are_really_in_files_that_are_tested() -> None:
-    assert sum("hidden-word" in path.read_text() for path in BAD) == 2
+    assert sum("hidden-word" in path.read_text() for path in BAD) == 4
 
 
 def test_a_missing_file_a_folder_and_bytes_that_are_no_text(tmp_path: Path) -> None:
@@ -97,8 +98,8 @@ def test_the_example_shows_every_setting() -> None:
     view = load_region(EXAMPLE)
     region = view.region
     models = (
-        region, region.broker, region.limits, region.policy, region.group[0], region.gateway[0],
-        region.gateway[0].repeater[0],
+        region, region.broker, region.limits, region.alerts, region.policy, region.group[0],
+        region.gateway[0], region.gateway[0].repeater[0],
     )  # fmt: skip
     for model in models:
         for name in type(model).model_fields:
@@ -108,8 +109,24 @@ def test_the_example_shows_every_setting() -> None:
 def test_the_example_gives_the_defaults_where_it_says_so(tmp_path: Path) -> None:
     smallest = load_region(FOLDER / "good" / "smallest.toml").region
     shown = load_region(EXAMPLE).region
-    for name in ("limits", "policy", "broker", "redis_url", "partitions", "open_gateways"):
+    names = ("limits", "policy", "alerts", "broker", "redis_url", "partitions", "open_gateways")
+    for name in names:
         assert getattr(shown, name) == getattr(smallest, name), name
+
+
+def test_the_channels_of_the_example_are_good_and_show_every_setting(tmp_path: Path) -> None:
+    """They stand in remarks, so that a trial of the file tells nobody anything."""
+    text = EXAMPLE.read_text()
+    begin, end = text.index("# [[channel]]"), text.index("# What is learned")
+    shown = re.sub(r"(?m)^# ?", "", text[begin:end])
+    file = tmp_path / "region.toml"
+    file.write_text(f'region = "hill"\n[[group]]\nname = "SEARCH"\n{shown}')
+    channels = load_region(file).region.channel
+    assert [c.type for c in channels] == ["webhook", "apprise", "alertmanager", "cap"]
+    for channel in channels:
+        for name in type(channel).model_fields:
+            assert name in shown, name
+    assert load_region(EXAMPLE).region.channel == ()
 
 
 def test_a_group_differs_only_where_it_says_so() -> None:

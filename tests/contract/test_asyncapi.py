@@ -61,7 +61,7 @@ def test_addresses_are_those_of_the_code() -> None:
     """The parameters filled in give what `streamer.contract.topics` makes."""
     filled = {
         "region": "farisle", "gateway": "ridge", "group": "SEARCH", "alert": "x.ridge",
-        "worker": "worker-1", "duty": "duty-1",
+        "worker": "worker-1", "duty": "duty-1", "maintenance": "maintenance-1",
     }  # fmt: skip
     made = {
         name: re.sub(r"\{(\w+)\}", lambda m: filled[m[1]], channel["address"])
@@ -75,6 +75,8 @@ def test_addresses_are_those_of_the_code() -> None:
         "reach": topics.reach_topic("farisle", "SEARCH"),
         "alert": topics.alert_topic("farisle", "x.ridge"),
         "duty": topics.duty_topic("farisle", "duty-1"),
+        "maintenance": topics.maintenance_topic("farisle", "maintenance-1"),
+        "beat": topics.beat_topic("farisle"),
         "reply": topics.reply_topic("farisle", "ridge"),
         "refused": topics.refused_topic("farisle"),
         "worker": topics.worker_topic("farisle", "worker-1"),
@@ -89,12 +91,15 @@ def test_gateways_are_received_from_and_all_else_is_sent() -> None:
         seen[operation["action"]].add(operation["channel"]["$ref"].rsplit("/", 1)[1])
         assert operation["bindings"]["mqtt"]["qos"] == 1
     assert seen["receive"] == {"heard", "route", "state"}
-    assert seen["send"] == {"fanout", "reach", "alert", "duty", "reply", "refused", "worker"}
+    assert seen["send"] == {
+        "fanout", "reach", "alert", "duty", "maintenance", "beat", "reply", "refused", "worker",
+    }  # fmt: skip
     retained = {
         name for name, op in DOCUMENT["operations"].items() if op["bindings"]["mqtt"]["retain"]
     }
     assert retained == {
-        "receiveState", "sendFanout", "sendReach", "sendAlert", "sendDuty", "sendWorker",
+        "receiveState", "sendFanout", "sendReach", "sendAlert", "sendDuty", "sendMaintenance",
+        "sendBeat", "sendWorker",
     }  # fmt: skip
 
 

@@ -177,6 +177,24 @@ class TestExamples:
         assert set(replies) == {"ack", "time"}
         assert Reply is KINDS["reply"].type
 
+    def test_alerts_are_shown_in_each_of_their_forms(self) -> None:
+        """And where one names a maintenance or a held alert, it is there to be found."""
+        alerts = [e.payload for e in examples() if e.message == "alert"]
+        assert {a["state"] for a in alerts} == {"open", "acknowledged", "cleared"}
+        (holding,) = [a for a in alerts if a["held"]]
+        (held,) = holding["held"]
+        assert held["subject"] in holding["affects"]
+        (unsteady,) = [a for a in alerts if a["unsteady"]]
+        assert unsteady["opened_times"] > 1
+        assert unsteady["escalated"] == 1
+        (foreseen,) = [a for a in alerts if a["maintenance"]]
+        runs, ended = [e.payload for e in examples() if e.message == "maintenance"]
+        assert foreseen["maintenance"] == runs["id"] == ended["id"]
+        assert foreseen["acknowledged_by"] == runs["by"]
+        assert runs["note"] in foreseen["note"]
+        assert foreseen["subject"] == runs["subject"]
+        assert runs["at"] < foreseen["opened_at"] < ended["ended_at"] < runs["until"]
+
     @pytest.mark.parametrize("entry", INDEX, ids=lambda entry: entry["file"])
     def test_valid_by_schema_and_by_reader(self, entry: dict[str, Any]) -> None:
         content = json.loads((SHARED / "examples" / entry["file"]).read_text())

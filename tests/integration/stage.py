@@ -223,6 +223,10 @@ class Stage:
         """Everything that was ever published there."""
         return [json.loads(payload) for payload in list(self.reader.by_topic[topic])]
 
+    def all_said(self, topic: str) -> list[Any]:
+        """The same without the taking back of what was retained."""
+        return [json.loads(payload) for payload in list(self.reader.by_topic[topic]) if payload]
+
     def fanout(self, group: str) -> Any:
         return self._newest(f"net/{self.region}/fanout/{group}") or {}
 

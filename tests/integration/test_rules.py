@@ -50,6 +50,8 @@ def content(**changes: Any) -> dict[str, Any]:
             for g, lat in [*((g, -46.0 - n / 10) for n, g in enumerate(GATEWAYS)), (FAR, -48.0)]
         ],
         "group": [{"name": "RESCUE"}, {"name": "NET"}],
+        # A handful of gateways: several at once are no sign of a common cause here.
+        "alerts": {"settle_s": 0.5, "clear_s": 0.5, "many_gateways": 99},
         **changes,
     }
 

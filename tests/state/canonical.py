@@ -1,10 +1,11 @@
 """The state of a region without the traces of how it came about.
 
-Left out, because they tell of the way and not of the state: revisions and versions, when something
-was committed or an alert first noticed, how often events arrived twice, when a subject will next
-be looked at, how well repeaters were when last judged, which stations' groups still have to be
-confirmed as told, and the time on the air that was saved, which is counted by the fan-outs as they
-stood when an end was counted.
+What is wrong is compared; what alerts became of it is not: that is the history of what was noticed
+when. Left out, because they tell of the way and not of the state: revisions, versions, when
+something was committed or an alert first noticed, how often events arrived twice, when a subject
+will next be looked at, how well repeaters were when last judged, which stations' groups still have
+to be confirmed as told, and the time on the air that was saved, which is counted by the fan-outs as
+they stood when an end was counted.
 """
 
 import json
@@ -14,13 +15,16 @@ import redis
 
 from streamer.contract.published import AlertKind
 
-_OF_THE_WAY = {"version", "at", "opened_at", "rev"}
+_OF_THE_WAY = {
+    "version", "at", "opened_at", "first_opened_at", "episode", "opened_times", "rev",
+}  # fmt: skip
 _FIELDS_OF_THE_WAY = {
     "#rev", "#ver", "#fanout_version", "#reach_version", "#reach_ms", "n:duplicate", "hole_ms",
     "#checkup",
 }  # fmt: skip
 
 
+_OF_ALERTS = frozenset({"table", "cases", "maintenance", "waiting", "parcel", "dead", "senders"})
 _HEALTH = (
     AlertKind.REPEATER_DEAF, AlertKind.REPEATER_DEGRADED, AlertKind.CARRIER_STUCK,
     AlertKind.REPEATER_BUSY,
@@ -60,22 +64,33 @@ def _field(kind: str, name: str, text: str) -> Any:
         return _group_field(name, text)
     if kind == "published":
         return _published(text)
-    if kind == "owners":
-        ids = text.split(" ")[1:]
-        return " ".join(alert_id for alert_id in ids if not _is_of_health(alert_id))
-    of_json = kind == "table" or name == "record" or (kind == "live" and name[0] != "@")
+    if kind == "found":
+        return _wrong(text)
+    of_json = name == "record" or (kind == "live" and name[0] != "@")
     return _json(text) if of_json else text
+
+
+def _wrong(text: str) -> Any:
+    """What an owner says is wrong, without why something no longer is."""
+    report = json.loads(text)
+    said = [c for c in report["conditions"] if not _is_of_health(c["id"])]
+    return [said, report["duties"]] if said else ""
+
+
+def _is_of_alerts(topic: str) -> bool:
+    """Published by the desk."""
+    return "/alert/" in topic or topic.endswith("/beat") or "/maintenance/" in topic
 
 
 def _hash(kind: str, fields: dict[Any, Any]) -> dict[str, Any]:
     found = {
         k: _field(kind, k, v)
         for k, v in fields.items()
-        if k not in _FIELDS_OF_THE_WAY and v != "" and not _is_of_health(k)
+        if k not in _FIELDS_OF_THE_WAY and v != "" and not _is_of_alerts(k)
     }
     if kind == "gateway":
         found.pop("#conditions", None)  # a digest of its alerts, those of health among them
-    return {k: v for k, v in found.items() if kind != "owners" or v}
+    return {k: v for k, v in found.items() if kind != "found" or v}
 
 
 def canonical(client: "redis.Redis", region: str) -> dict[str, Any]:
@@ -83,12 +98,17 @@ def canonical(client: "redis.Redis", region: str) -> dict[str, Any]:
     state: dict[str, Any] = {}
     for key in sorted(str(k) for k in client.scan_iter(f"{{{region}:*")):
         kind = key.split("}:", 1)[1].split(":")[0]
-        if kind in ("tell", "workers", "air"):
+        if kind in _OF_ALERTS or kind in ("tell", "workers", "air", "ears"):
             continue
         if kind == "due":
-            state[key] = sorted(client.zrange(key, 0, -1))
+            subjects = sorted(s for s in client.zrange(key, 0, -1) if s != "desk")
+            if subjects:
+                state[key] = subjects
         elif client.type(key) == "zset":
-            state[key] = client.zrange(key, 0, -1, withscores=True)
+            scored = client.zrange(key, 0, -1, withscores=True)
+            kept = [pair for pair in scored if not _is_of_alerts(str(pair[0]))]
+            if kept:
+                state[key] = kept
         elif client.type(key) == "hash":
             fields = _hash(kind, client.hgetall(key))
             if fields:  # nothing else was there but what is of the way
@@ -102,5 +122,5 @@ def retained_content(retained: dict[str, str]) -> dict[str, Any]:
     return {
         topic: _json(payload)
         for topic, payload in sorted(retained.items())
-        if not _is_of_health(topic)
+        if not _is_of_alerts(topic)
     }

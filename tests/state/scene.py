@@ -5,6 +5,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from streamer.alerts.desk import Desk
 from streamer.clock import ManualClock, from_ms
 from streamer.config import Region, RegionView
 from streamer.contract.topics import Kind, gateway_topic
@@ -150,6 +151,7 @@ class BenchWorker:
         self.intake = Intake(bench.view)
         self.orders = RegionOrders(self.store)
         self.deriver = Deriver(self.store, bench.clock, Watch(Metrics()), self.orders)
+        self.desk = Desk(self.store, at_once=True)
         self.refusals: list[Any] = []
 
     def steps(self, messages: Sequence[Incoming]) -> Iterator[str]:
@@ -203,8 +205,11 @@ class BenchWorker:
             done += len(claimed)
             for _ in self.send([ToSend(partition, m) for m in claimed]):
                 pass
+        told = self.desk.turn(now_ms)
+        for _ in self.send([ToSend("alerts", m) for m in told]):
+            pass
         self.store.settle_told(now_ms)
-        return done
+        return done + len(told)
 
     def run(self, messages: Sequence[Incoming]) -> None:
         for _ in self.steps(messages):

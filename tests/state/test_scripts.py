@@ -16,6 +16,9 @@ from redis.crc import key_slot
 from streamer.acts.acts import Acts
 from streamer.contract.duty import DutyKind
 from streamer.contract.published import OrderKind
+from streamer.forget.name import Name
+from streamer.forget.state import StateForgetting
+from streamer.state.alerting import Decided, Waiting
 from streamer.state.keys import ALERTS, REGION, Keys
 from streamer.state.scripts import Script, Scripts
 from streamer.state.store import Store, connect
@@ -51,7 +54,20 @@ def order_everything(bench: Bench, worker: BenchWorker) -> None:
     for alert_id in sorted(worker.store.all_alerts())[:1]:
         acts.acknowledge(alert_id, "desk")
     acts.end_duty(duty.id, "desk")
+    work = acts.start_maintenance("lake", 60, "desk")
+    acts.end_maintenance(work.id, "desk")
     worker.settle()
+    tell_a_channel(worker.store, bench.clock.now_ms())
+
+
+def tell_a_channel(store: Store, now_ms: int) -> None:
+    store.commit_cases(Decided({}, waiting=[Waiting("hook", now_ms, "{}")]), now_ms)
+    parcel = store.take_parcel("hook", "w1", now_ms=now_ms, lease_ms=1000, pause_ms=0, begin=True)
+    assert parcel is not None
+    store.parcel_later("hook", parcel, now_ms, now_ms, "away")
+    store.parcel_dead("hook", parcel, now_ms, "gone")
+    assert store.first_to("hook", "beat", 1)
+    assert store.first_to("hook", "beat", 2)
 
 
 def live_through(bench: Bench) -> None:
@@ -84,8 +100,14 @@ def live_through(bench: Bench) -> None:
         bench.clock.advance_s(20)
         worker.settle()
     order_everything(bench, worker)
+    client = connect(bench.url)
+    forgetting = StateForgetting(client, bench.view, Name(STATIONS[0], bench.view))
+    while forgetting.forget(bench.clock.now_ms()):
+        worker.settle()
+    client.close()
     bench.clock.advance_s(worker.store.forget_ms / 1000)
     worker.settle()
+    worker.store.forget_expired(bench.clock.now_ms() + 400 * 86_400_000)
 
 
 @pytest.fixture
@@ -214,9 +236,11 @@ class TestKeys:
 
     def test_alerts_and_the_region_have_a_slot_each(self) -> None:
         keys = Keys("scene", 4)
-        alerts = [keys.alerts(), keys.alert_owners(), keys.out(ALERTS), keys.published(ALERTS)]
+        alerts = [keys.alerts(), keys.found(), keys.out(ALERTS), keys.published(ALERTS)]
+        alerts += [keys.cases(), keys.maintenance(), keys.due(ALERTS), keys.senders()]
+        alerts += [keys.waiting("x"), keys.parcel("x"), keys.dead_letters("x"), keys.rosters()]
         alerts += [keys.duties(), keys.log(ALERTS)]
-        whole = [keys.refused(), keys.refusals(), keys.meta(), keys.workers()]
+        whole = [keys.refused(), keys.refusals(), keys.meta(), keys.workers(), keys.ears()]
         whole += [keys.calls(), keys.log(REGION)]
         assert len({key_slot(k.encode()) for k in alerts}) == 1
         assert len({key_slot(k.encode()) for k in whole}) == 1

@@ -1,7 +1,8 @@
 -- Merge keyings into station registers and say what their groups must be told.
 -- KEYS: due, tell, station hashes..., and the log where settings have an entry for it.
 -- ARGV: settings {now, path, check_ins, linger, expire, forget, told = [[station, rev]...],
---                 grain = seconds or 0 for none, presence = grains kept},
+--                 grain = seconds or 0 for none, presence = grains kept,
+--                 positions = ms that a position is kept, 0: as long as the station},
 --       then one JSON list of keyings for each station, its name first:
 --       [name, [ms, tie, repeater, over, info, position, group, out_group, out_word, end_ms]...]
 --       info = [to, suffix, duration_ms, rssi, ber, text] or null,
@@ -285,6 +286,18 @@ local function presence_of(known, events)
   if text and text ~= known then return text end
 end
 
+-- A position goes sooner than the rest of a record; true if one has gone. The station is woken for
+-- when its position must go, which tells its groups.
+local function drop_position(record, name)
+  if set.positions == 0 or not record.q then return false end
+  if record.q[1] < set.now - set.positions then
+    record.q = nil
+    return true
+  end
+  wake(due, 's/' .. name, record.q[1] + set.positions + 1)
+  return false
+end
+
 local function stored_of(key)
   if GRAIN_MS == 0 then return redis.call('HGET', key, 'record') end
   local found = redis.call('HMGET', key, 'record', 'heard')
@@ -303,6 +316,7 @@ for n = 3, last do
     local new, crossed = merge(record, event)
     changed, crossing = changed or new, crossing or crossed
   end
+  changed = drop_position(record, name) or changed
   heard = GRAIN_MS > 0 and presence_of(heard, events)
   -- A grain alone is new where an event came so late that nothing else is known by it. Groups are
   -- told all the same: who judges its silences must read it again.

@@ -1,0 +1,80 @@
+"""What is remembered of one trouble between two looks: a case. Its JSON is what Redis keeps."""
+
+from enum import StrEnum
+from typing import Final
+
+from pydantic import BaseModel, ConfigDict, TypeAdapter
+
+from streamer.alerts.conditions import Condition
+from streamer.alerts.notice import Earlier
+from streamer.contract.duty import DutyMark
+from streamer.contract.published import Alert
+
+EARLIER_KEPT: Final = 20
+"""Newest notices remembered of an episode for each channel."""
+
+
+class Phase(StrEnum):
+    """Where a case stands."""
+
+    PENDING = "pending"
+    """Wrong, but not for long enough to tell."""
+    HELD = "held"
+    """Wrong, and explained by another."""
+    STANDING = "standing"
+    """An alert, open or in somebody's hands."""
+    RESTING = "resting"
+    """Cleared; what comes back now is the same episode."""
+
+
+class Case(BaseModel):
+    """`due_ms`: when a pending one opens, a resting one is forgotten. `gone_ms`: since when the
+    condition is gone, of one that stands. `same_ms`: since when it has been there, or gone, without
+    a change. `alert`: as last published; `turned_ms`: when it last turned. `told`: by channel, what
+    it was told of this episode."""
+
+    model_config = ConfigDict(frozen=True)
+
+    phase: Phase
+    condition: Condition
+    duties: tuple[DutyMark, ...] = ()
+    due_ms: int = 0
+    gone_ms: int | None = None
+    same_ms: int = 0
+    opened_ms: tuple[int, ...] = ()
+    cause: str | None = None
+    alert: Alert | None = None
+    published_ms: int = 0
+    turned_ms: int = 0
+    told: dict[str, tuple[Earlier, ...]] = {}
+
+    @property
+    def id(self) -> str:
+        return self.condition.id
+
+    def but(self, **changes: object) -> "Case":
+        """The same with some fields changed."""
+        return self.model_copy(update=changes)
+
+
+class Report(BaseModel):
+    """What an owner (a group, a gateway, a station) has to say: what is wrong with it, and why what
+    was wrong is so no more, by alert id."""
+
+    model_config = ConfigDict(frozen=True)
+
+    conditions: tuple[Condition, ...] = ()
+    endings: dict[str, str] = {}
+    duties: tuple[DutyMark, ...] = ()
+
+    def without(self, endings: bool = True) -> "Report":
+        """The same without its endings."""
+        return self.model_copy(update={"endings": {}}) if endings else self
+
+
+_CONDITIONS: Final = TypeAdapter(tuple[Condition, ...])
+
+
+def conditions_json(conditions: tuple[Condition, ...]) -> bytes:
+    """For a digest of them."""
+    return _CONDITIONS.dump_json(conditions)

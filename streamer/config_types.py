@@ -1,0 +1,24 @@
+"""What the tables of a region file are made of."""
+
+from typing import Annotated, Final
+
+from pydantic import BaseModel, ConfigDict, Field
+
+MINUTE_S: Final = 60.0
+HOUR_S: Final = 3600.0
+
+_Time = Field(ge=0, le=366 * 24 * HOUR_S)
+Seconds = Annotated[float, _Time]
+PositiveSeconds = Annotated[float, Field(gt=0, le=366 * 24 * HOUR_S)]
+Phi = Annotated[float, Field(gt=0, le=12)]
+"""How unusual something is, in decades: 3 is what happens by chance once in a thousand times."""
+Word = Annotated[str, Field(min_length=1, max_length=20)]
+Title = Annotated[str, Field(max_length=120)]
+"""Text for people, one line."""
+AsTuple = Field(strict=False)  # TOML has lists only
+
+
+class Table(BaseModel):
+    """TOML tells numbers, texts and truth apart, so nothing is guessed: "5" is no number."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)

@@ -1,0 +1,277 @@
+"""The part of the state's face that alerts go through: what is said to be wrong, cases, standing
+alerts, and the parcels of each channel."""
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+from streamer.contract.published import AlertKind
+from streamer.state import keys as k
+from streamer.state.base import LEASE_MS, compact, flat, guarded, to_send
+from streamer.state.ledger import Ledger
+from streamer.state.scripts import Script
+from streamer.state.shapes import OutMessage
+
+NOTICES_AT_ONCE: Final = 500
+
+
+@dataclass(frozen=True, slots=True)
+class Ears:
+    """Whether a worker hears the broker: when it last said so, and since when that is so."""
+
+    worker: str
+    at_ms: int
+    since_ms: int
+    hears: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Book:
+    """What a round starts from, as JSON: cases by id, reports by owner, maintenance by id."""
+
+    cases: Mapping[str, str]
+    found: Mapping[str, str]
+    works: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """A notice for a channel, to be told from `ms` on."""
+
+    channel: str
+    ms: int
+    text: str
+
+
+@dataclass(slots=True)
+class Decided:
+    """What a round or somebody's act has decided; see `commit_cases.lua`. `claimed_ms` is None
+    where the desk was not claimed: then it is woken."""
+
+    expect: Mapping[str, str]
+    cases: Mapping[str, str] = field(default_factory=dict)
+    gone: Sequence[str] = ()
+    standing: Mapping[str, str] = field(default_factory=dict)
+    fallen: Sequence[str] = ()
+    done: Mapping[str, str] = field(default_factory=dict)
+    works: Sequence[tuple[str, str, str]] = ()
+    messages: Sequence[OutMessage] = ()
+    waiting: Sequence[Waiting] = ()
+    claimed_ms: int | None = None
+    next_ms: int = 0
+    entry: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class TakenParcel:
+    """A parcel that this sender has under lease. `tries` counts this one."""
+
+    id: str
+    made_ms: int
+    tries: int
+    notices: tuple[str, ...]
+
+
+class Alerting(Ledger):
+    """Raises StoreUnavailable when Redis does not answer."""
+
+    # -- what is said to be wrong ----------------------------------------------------------------
+
+    def report_of(self, owner: str) -> str | None:
+        """What an owner last said, as JSON."""
+        with guarded():
+            text = self._client.hget(self.keys.found(), owner)
+        return None if text is None else str(text)
+
+    def report(self, owner: str, text: str | None, now_ms: int) -> None:
+        """Keep what an owner says (None: nothing is wrong, and nothing was), and wake the desk."""
+        with guarded():
+            pipe = self._client.pipeline(transaction=True)
+            if text is None:
+                pipe.hdel(self.keys.found(), owner)
+            else:
+                pipe.hset(self.keys.found(), owner, text)
+            pipe.zadd(self.keys.due(k.ALERTS), {k.DESK: now_ms}, lt=True)
+            pipe.execute()
+
+    def alert_owners(self) -> list[str]:
+        """The subjects that something is wrong with."""
+        with guarded():
+            return [str(owner) for owner in self._client.hkeys(self.keys.found())]
+
+    # -- the desk --------------------------------------------------------------------------------
+
+    def claim_desk(self, now_ms: int) -> int | None:
+        """Take the desk up if its time has come; returns the mark of this claim."""
+        taken = self._run(Script.CLAIM_DUE, [self.keys.due(k.ALERTS)], [now_ms, LEASE_MS, 1])
+        return now_ms + LEASE_MS if taken else None
+
+    def book(self) -> Book:
+        """All that a round judges."""
+        with guarded():
+            pipe = self._client.pipeline(transaction=True)
+            pipe.hgetall(self.keys.cases())
+            pipe.hgetall(self.keys.found())
+            pipe.hgetall(self.keys.maintenance())
+            cases, found, works = pipe.execute()
+        return Book(cases, found, works)
+
+    def case(self, alert_id: str) -> str | None:
+        with guarded():
+            text = self._client.hget(self.keys.cases(), alert_id)
+        return None if text is None else str(text)
+
+    def commit_cases(self, decided: Decided, now_ms: int) -> list[OutMessage] | None:
+        """Store what was decided; returns the messages to send at once, None if somebody else has
+        changed one of the cases."""
+        channels = list(dict.fromkeys(w.channel for w in decided.waiting))
+        settings = {
+            "expect": list(decided.expect.items()),
+            "cases": list(decided.cases.items()),
+            "gone": list(decided.gone),
+            "standing": list(decided.standing.items()),
+            "fallen": list(decided.fallen),
+            "done": list(decided.done.items()),
+            "works": list(decided.works),
+            "desk": k.DESK,
+            "claimed": -1 if decided.claimed_ms is None else decided.claimed_ms,
+            "next": decided.next_ms,
+            "now": now_ms,
+            "lease": LEASE_MS,
+            "entry": decided.entry,
+            "kept": k.LOG_KEPT,
+            "messages": len(decided.messages),
+        }
+        keys = [self.keys.cases(), self.keys.alerts(), self.keys.found()]
+        keys += [self.keys.out(k.ALERTS), self.keys.published(k.ALERTS), self.keys.due(k.ALERTS)]
+        keys += [self.keys.log(k.ALERTS), self.keys.maintenance()]
+        keys += map(self.keys.waiting, channels)
+        arguments: list[str | int] = [compact(settings), *flat(decided.messages)]
+        for waiting in decided.waiting:
+            arguments += [channels.index(waiting.channel) + 1, waiting.ms, waiting.text]
+        return to_send(decided.messages, self._run(Script.COMMIT_CASES, keys, arguments))
+
+    # -- standing alerts -------------------------------------------------------------------------
+
+    def alert(self, alert_id: str) -> str | None:
+        with guarded():
+            text = self._client.hget(self.keys.alerts(), alert_id)
+        return None if text is None else str(text)
+
+    def all_alerts(self) -> dict[str, str]:
+        """Those that are open or in somebody's hands, as JSON by id."""
+        with guarded():
+            return dict(self._client.hgetall(self.keys.alerts()))
+
+    def alerts_without_case(self) -> list[str]:
+        """Standing alerts that nothing is remembered of: an older version's."""
+        with guarded():
+            pipe = self._client.pipeline(transaction=True)
+            pipe.hkeys(self.keys.alerts())
+            pipe.hkeys(self.keys.cases())
+            standing, cases = pipe.execute()
+        return sorted(map(str, set(standing) - set(cases)))
+
+    def alerts_by_kind(self) -> dict[str, int]:
+        """How many alerts of each kind are open or acknowledged; every kind is there."""
+        counts = dict.fromkeys((kind.value for kind in AlertKind), 0)
+        for text in self.all_alerts().values():
+            counts[json.loads(text)["kind"]] += 1
+        return counts
+
+    # -- our own ears ----------------------------------------------------------------------------
+
+    def note_ears(self, ears: Ears) -> None:
+        """Say that a worker lives, and whether it hears the broker."""
+        text = f"{ears.at_ms} {ears.since_ms} {int(ears.hears)}"
+        with guarded():
+            self._client.hset(self.keys.ears(), ears.worker, text)
+
+    def forget_ears(self, worker: str) -> None:
+        """It has left for good."""
+        with guarded():
+            self._client.hdel(self.keys.ears(), worker)
+
+    def ears(self) -> list[Ears]:
+        with guarded():
+            found = self._client.hgetall(self.keys.ears())
+        said = {name: [int(part) for part in str(text).split(" ")] for name, text in found.items()}
+        return [Ears(n, at, since, bool(hears)) for n, (at, since, hears) in sorted(said.items())]
+
+    def gateways_heard(self) -> list[str]:
+        """Gateways that ever sent a state."""
+        with guarded():
+            pipe = self._client.pipeline(transaction=False)
+            for partition in self.partitions:
+                pipe.hkeys(self.keys.live(partition))
+            answers = pipe.execute()
+        return [str(name) for names in answers for name in names if not str(name).startswith("@")]
+
+    # -- parcels of a channel --------------------------------------------------------------------
+
+    def take_parcel(
+        self, channel: str, owner: str, *, now_ms: int, lease_ms: int, pause_ms: int, begin: bool
+    ) -> TakenParcel | None:
+        """Take up what is to be sent on a channel, under a lease; see `take_parcel.lua`."""
+        settings = {
+            "now": now_ms, "lease": lease_ms, "owner": owner, "pause": pause_ms,
+            "most": NOTICES_AT_ONCE, "begin": "1" if begin else "0",
+        }  # fmt: skip
+        keys = [self.keys.waiting(channel), self.keys.parcel(channel)]
+        found = self._run(Script.TAKE_PARCEL, keys, [compact(settings)])
+        if not found:
+            return None
+        parcel_id, made, tries, notices = found
+        return TakenParcel(str(parcel_id), int(made), int(tries), tuple(notices.split("\n")))
+
+    def _settle_parcel(
+        self, channel: str, parcel: TakenParcel, how: str, now_ms: int, due_ms: int, why: str
+    ) -> bool:
+        settings = {
+            "id": parcel.id, "now": now_ms, "how": how, "due": due_ms, "why": why,
+            "kept": k.DEAD_LETTERS_KEPT,
+        }  # fmt: skip
+        keys = [self.keys.parcel(channel), self.keys.dead_letters(channel)]
+        return bool(self._run(Script.SETTLE_PARCEL, keys, [compact(settings)]))
+
+    def parcel_delivered(self, channel: str, parcel: TakenParcel, now_ms: int) -> bool:
+        return self._settle_parcel(channel, parcel, "delivered", now_ms, 0, "")
+
+    def parcel_later(
+        self, channel: str, parcel: TakenParcel, now_ms: int, due_ms: int, why: str
+    ) -> bool:
+        """It was not taken; to be tried again at `due_ms`."""
+        return self._settle_parcel(channel, parcel, "later", now_ms, due_ms, why)
+
+    def parcel_dead(self, channel: str, parcel: TakenParcel, now_ms: int, why: str) -> bool:
+        """Give it up, and keep it with the reason."""
+        return self._settle_parcel(channel, parcel, "dead", now_ms, 0, why)
+
+    def dead_letters(self, channel: str) -> list[dict[str, str]]:
+        """Parcels that were given up, the newest first: id, made, tries, notices, why, at."""
+        with guarded():
+            texts = self._client.lrange(self.keys.dead_letters(channel), 0, -1)
+        return [json.loads(text) for text in texts]
+
+    def undelivered(self, channel: str) -> tuple[int, int | None, str]:
+        """Notices that wait, since when the oldest parcel has not been taken (ms), and why."""
+        with guarded():
+            pipe = self._client.pipeline(transaction=False)
+            pipe.llen(self.keys.waiting(channel))
+            pipe.hmget(self.keys.parcel(channel), "made", "why", "notices")
+            waiting, (made, why, notices) = pipe.execute()
+        held = len(notices.split("\n")) if notices else 0
+        return int(waiting) + held, int(made) if made else None, str(why or "")
+
+    def first_to(self, channel: str, what: str, mark: int) -> bool:
+        """Whether nobody has done something of a channel for this mark, a rising number, yet; the
+        first that asks is to do it."""
+        field_name = f"{what}:{channel}"
+        with guarded():
+            known = self._client.hget(self.keys.senders(), field_name)
+            if known is not None and int(str(known)) >= mark:
+                return False
+            if known is None:
+                return bool(self._client.hsetnx(self.keys.senders(), field_name, mark))
+            return bool(self._run(Script.RAISE, [self.keys.senders()], [field_name, known, mark]))

@@ -1,0 +1,83 @@
+"""What a worker does about once a second, connected to the broker or not: says that it lives and
+whether it hears, takes up what others have left, runs the desk of the alerts."""
+
+from streamer.alerts.desk import Desk, take_back_unknown
+from streamer.clock import Clock
+from streamer.state import keys
+from streamer.state.alerting import Ears
+from streamer.state.store import Store
+from streamer.worker.deriver import ToSend
+from streamer.worker.metrics import Metrics
+from streamer.worker.recording import Recorder
+from streamer.worker.region_orders import RegionOrders
+
+EVERY_S = 1.0
+UNTOLD_AFTER_MS = 3000
+
+
+class Upkeep:
+    """For one worker. Raises StoreUnavailable; then nothing is lost, call it again."""
+
+    def __init__(
+        self,
+        name: str,
+        store: Store,
+        clock: Clock,
+        metrics: Metrics,
+        orders: RegionOrders,
+        recorder: Recorder,
+    ) -> None:
+        self._name = name
+        self._store = store
+        self._clock = clock
+        self._metrics = metrics
+        self._orders = orders
+        self._recorder = recorder
+        self._desk = Desk(store)
+        self._tidying = store.tidying()
+        self._hears = False
+        self._since_ms = clock.now_ms()
+        self._next_s = 0.0
+
+    def begin(self, now_ms: int) -> None:
+        """When the state is prepared."""
+        take_back_unknown(self._store, now_ms)
+
+    def hears(self, hears: bool) -> None:
+        """Whether the worker has a connection to the broker, from now on."""
+        if hears != self._hears:
+            self._hears, self._since_ms, self._next_s = hears, self._clock.now_ms(), 0.0
+
+    @property
+    def due(self) -> bool:
+        return self._clock.monotonic_s() >= self._next_s
+
+    def tick(self) -> bool:
+        """To be called when it is due; returns whether people have ordered something else of the
+        region."""
+        self._next_s = self._clock.monotonic_s() + EVERY_S
+        now_ms, store = self._clock.now_ms(), self._store
+        news = self._orders.refresh(now_ms)
+        store.note_worker(self._name, now_ms)
+        store.note_ears(Ears(self._name, now_ms, self._since_ms, self._hears))
+        store.settle_told(now_ms)
+        untold = store.untold_stations(now_ms - UNTOLD_AFTER_MS)
+        if untold:
+            tells = store.apply_stations({name: [] for name in untold}, now_ms)
+            store.apply_groups(tells, [], now_ms)
+        self._recorder.tick()
+        self._tidying.tick(now_ms)
+        self._metrics.waiting_out.set(store.waiting_out())
+        for kind, count in store.alerts_by_kind().items():
+            self._metrics.alerts.labels(kind).set(count)
+        self._metrics.alerts_held.set(self._desk.held)
+        return news
+
+    def desk(self) -> list[ToSend]:
+        """Run a round of the desk if one is due; returns what may be published at once."""
+        messages = self._desk.turn(self._clock.now_ms())
+        return [ToSend(keys.ALERTS, message) for message in messages]
+
+    def leave(self) -> None:
+        """This worker is out of service for good."""
+        self._store.forget_ears(self._name)
