@@ -9,6 +9,8 @@ from urllib.parse import urlsplit
 from streamer.config import ConfigError, RegionView, differences, load_region
 from streamer.reading.text import complain, plural, say, table, wrap
 
+_CHANNEL_FILES = ("url_file", "urls_file", "secret_file", "password_file", "ca_file")
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.description = (
@@ -116,6 +118,9 @@ def _missing_files(view: RegionView) -> list[str]:
         "broker.tls.cert_file": tls.cert_file if tls else None,
         "broker.tls.key_file": tls.key_file if tls else None,
     }
+    for channel in view.region.channel:
+        for name in _CHANNEL_FILES:
+            files[f"channel {channel.name} {name}"] = getattr(channel, name, None)
     return [
         f"{name}: no file {str(path)!r} here; a relative path starts where the worker is started"
         for name, path in files.items()

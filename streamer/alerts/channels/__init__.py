@@ -1,0 +1,1 @@
+"""Ways to people: each takes parcels to where somebody reads them."""
