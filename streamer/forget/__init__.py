@@ -1,0 +1,1 @@
+"""Forgetting a station: out of Redis, and out of the journal's closed files."""
