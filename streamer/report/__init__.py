@@ -1,0 +1,1 @@
+"""After a duty: what its record says, on paper and as tables."""
