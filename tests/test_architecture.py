@@ -77,14 +77,20 @@ MAY_IMPORT = {
     "logs": set(),
     "problems": {"contract"},
     "mqtt": {"clock"},
-    "config": {"contract", "mqtt", "problems", "domain"},
+    "config_types": set(),
+    "alert_settings": {"config_types", "contract", "problems"},
+    "privacy_settings": {"config_types"},
+    "config": {
+        "alert_settings", "config_types", "contract", "mqtt", "privacy_settings", "problems",
+        "domain",
+    },
     "domain": {"contract", "clock", "config"},
     "state": {"contract", "clock", "config", "domain"},
-    "alerts": {"contract", "clock", "config", "domain", "state"},
+    "alerts": {"alert_settings", "contract", "clock", "config", "domain", "state"},
     "journal": {"contract", "clock", "problems", "config", "domain", "state", "streamer"},
     "worker": {
-        "contract", "clock", "logs", "config", "mqtt", "domain", "state", "alerts", "journal",
-        "streamer",
+        "alert_settings", "contract", "clock", "logs", "config", "mqtt", "domain", "state",
+        "alerts", "journal", "streamer",
     },
     "acts": {
         "contract", "clock", "problems", "config", "domain", "state", "alerts", "worker",
@@ -94,13 +100,22 @@ MAY_IMPORT = {
         "acts",
     },
     "board": {
-        "contract", "clock", "logs", "problems", "config", "mqtt", "domain", "state", "alerts",
-        "worker", "acts", "reading", "streamer",
+        "config_types", "contract", "clock", "logs", "problems", "config", "mqtt", "domain",
+        "state", "alerts", "worker", "acts", "reading", "streamer",
     },
-    "demo": {"contract", "clock", "config", "mqtt", "domain", "agent", "state", "worker"},
+    "demo": {
+        "contract", "clock", "config", "mqtt", "domain", "agent", "state", "worker", "acts",
+    },
     "lab": {
         "contract", "clock", "logs", "problems", "config", "mqtt", "domain", "state", "alerts",
         "journal", "worker", "acts", "reading", "board", "demo", "streamer",
+    },
+    "forget": {
+        "contract", "clock", "config", "domain", "state", "journal", "reading",
+    },
+    "report": {
+        "contract", "clock", "logs", "problems", "config", "mqtt", "domain", "state", "alerts",
+        "journal", "worker", "acts", "reading", "board", "demo", "streamer", "lab",
     },
     "agent": {"contract", "clock", "mqtt", "problems"},
     "cli": {"streamer"},  # each command is imported when it is used
@@ -279,9 +294,12 @@ def key_names() -> set[str]:
     made = [
         keys.station("x"), keys.group("x"), keys.sent("x"), keys.gateway("x"),
         keys.quarantine("x"), keys.live(0), keys.due(0), keys.tell(0), keys.out(0),
-        keys.published(0), keys.alerts(), keys.alert_owners(), keys.refused(), keys.refusals(),
+        keys.published(0), keys.alerts(), keys.found(), keys.refused(), keys.refusals(),
         keys.meta(), keys.workers(), keys.quarantines(), keys.duties(), keys.calls(), keys.log(0),
         keys.history("x", 0), keys.heard("x"), keys.learned("x", 0), keys.air(0),
+        keys.cases(), keys.maintenance(), keys.waiting("x"), keys.parcel("x"),
+        keys.dead_letters("x"), keys.senders(), keys.ears(), keys.rosters(),
+        keys.heard_lists(), keys.everything(),
     ]  # fmt: skip
     methods = {n for n, f in vars(state_keys.Keys).items() if callable(f) and n[0] != "_"}
     assert len(made) == len(methods - {"partition_of"}), "a key is missing in the list above"
@@ -290,7 +308,7 @@ def key_names() -> set[str]:
 
 def test_redis_keys_are_spelled_in_one_place() -> None:
     """Nobody else joins a hash tag or hands a client a name of its own."""
-    assert len(key_names()) == 23
+    assert len(key_names()) == 31
     wrong = []
     for module, tree in sources().items():
         if module == "streamer.state.keys":
@@ -384,6 +402,7 @@ def test_labels_are_bounded_by_the_region_file() -> None:
     labels = {label for metric in metrics() for label in metric._labelnames}
     assert labels == {
         "tally", "reason", "group", "carriage", "standing", "gateway", "repeater", "kind",
+        "channel", "outcome",
     }  # fmt: skip
 
 

@@ -11,16 +11,20 @@ from fastapi import APIRouter, Body, Depends, Path
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints
 
 from streamer.acts.acts import LONGEST_ORDER_S
+from streamer.acts.maintenance import LONGEST_MAINTENANCE_S
 from streamer.board.access import Role, Who, need
 from streamer.board.api import Group, WithActs
 from streamer.board.problems import CHANGES, responses
-from streamer.contract.common import GroupName, Name
+from streamer.contract.common import GROUP_PATTERN, NAME_PATTERN, GroupName, Name
 from streamer.contract.duty import DutyKind
-from streamer.contract.published import Alert, Duty, Order, OrderKind, RollCall
+from streamer.contract.published import Alert, Duty, Maintenance, Order, OrderKind, RollCall
+from streamer.domain.plain_text import NOTE_FORM, TITLE_FORM
 from streamer.domain.quarantine import quarantine_name
+from streamer.domain.roster import RosterLine
 
 SHORTEST_ORDER_S = 60.0
 MOST_GROUPS = 1000
+_SUBJECT_FORM: Final = rf"^({NAME_PATTERN}(/{NAME_PATTERN})?|{GROUP_PATTERN}|\*)$"
 
 router = APIRouter(prefix="/api/v1", tags=["acts"], responses=responses(*CHANGES))
 
@@ -28,23 +32,15 @@ Operator = Annotated[Who, Depends(need(Role.OPERATE))]
 Admin = Annotated[Who, Depends(need(Role.ADMIN))]
 
 
-# Nothing that a terminal would obey, and nothing that turns the rest of a line round (the controls
-# of Unicode's bidirectional algorithm, UAX 9). Written for JSON Schema, ECMA 262 and Python alike.
-_TURNS: Final = r"\u202a-\u202e\u2066-\u2069"
-_LINE: Final = rf"\x00-\x1f\x7f-\x9f\u2028\u2029{_TURNS}"
-_NOTE_FORM: Final = rf"^[^\x00-\x09\x0b-\x1f\x7f-\x9f{_TURNS}]*$"
-_TITLE_FORM: Final = rf"^[^{_LINE}]*[^\s{_LINE}][^{_LINE}]*$"
-
-
 def _printable(text: str) -> str:
     """It is shown, logged and printed."""
-    if not re.search(_NOTE_FORM, text):
+    if not re.search(NOTE_FORM, text):
         raise ValueError("must not hold control characters")
     return text
 
 
 def _one_line(text: str) -> str:
-    if not re.search(_TITLE_FORM, text):
+    if not re.search(TITLE_FORM, text):
         raise ValueError("must be one line without control characters")
     return text
 
@@ -53,13 +49,22 @@ _Note = Annotated[
     str,
     StringConstraints(strip_whitespace=True, max_length=300),
     AfterValidator(_printable),
-    Field(json_schema_extra={"pattern": _NOTE_FORM}),
+    Field(json_schema_extra={"pattern": NOTE_FORM}),
 ]
 Title = Annotated[
     str,
     StringConstraints(strip_whitespace=True, min_length=1, max_length=80),
     AfterValidator(_one_line),
-    Field(json_schema_extra={"pattern": _TITLE_FORM}),
+    Field(json_schema_extra={"pattern": TITLE_FORM}),
+]
+RosterFile = Annotated[
+    str,
+    StringConstraints(min_length=1),
+    Field(
+        description="a table in CSV, of at most 500 kB; its first line names the columns call, "
+        "name, agency, assignment, group, of which only call must be there",
+        examples=["call,name\nQA1ABC,Ann\n"],
+    ),
 ]
 Station = Annotated[str, Path(min_length=1, max_length=32, examples=["QA1ABC"])]
 Call = Annotated[str, Path(min_length=1, max_length=32, examples=["QPATROL"])]
@@ -97,6 +102,16 @@ class StartOfDuty(Noted):
     title: Title
     kind: DutyKind
     groups: list[GroupName] = Field(min_length=1, max_length=MOST_GROUPS)
+    roster: RosterFile | None = None
+
+
+class StartOfMaintenance(Noted):
+    subject: Annotated[str, StringConstraints(pattern=_SUBJECT_FORM)] = Field(
+        description="gateway, gateway/port, group, or * for the whole region", examples=["ridge"]
+    )
+    for_s: float = Field(
+        ge=SHORTEST_ORDER_S, le=LONGEST_MAINTENANCE_S, description="from now on", examples=[7200]
+    )
 
 
 _Nothing = Annotated[Noted | None, Body()]
@@ -154,14 +169,36 @@ def lift(
 
 @router.post("/duties", status_code=201)
 def start_duty(acts: WithActs, who: Operator, given: StartOfDuty) -> Duty:
-    """Begin an exercise or an incident; an exercise is marked on every page and message."""
-    return acts.start_duty(given.title, given.kind, given.groups, who.name, given.said)
+    """Begin an exercise or an incident, with those who are expected; an exercise is marked on every
+    page and message."""
+    roster: tuple[RosterLine, ...] = ()
+    if given.roster is not None:
+        roster = acts.read_roster(given.roster.encode(), given.groups).lines
+    return acts.start_duty(given.title, given.kind, given.groups, who.name, given.said, roster)
 
 
 @router.post("/duties/{duty_id}/end")
 def end_duty(acts: WithActs, who: Operator, duty_id: Name, given: _Nothing = None) -> Duty:
     """End it."""
     return acts.end_duty(duty_id, who.name, _note(given))
+
+
+# -- maintenance ---------------------------------------------------------------------------------
+
+
+@router.post("/maintenance", status_code=201)
+def start_maintenance(acts: WithActs, who: Operator, given: StartOfMaintenance) -> Maintenance:
+    """Begin planned work: alerts about it are in hand from the start, and of them only critical
+    ones are told to channels."""
+    return acts.start_maintenance(given.subject, given.for_s, who.name, given.said)
+
+
+@router.post("/maintenance/{maintenance_id}/end")
+def end_maintenance(
+    acts: WithActs, who: Operator, maintenance_id: Name, given: _Nothing = None
+) -> Maintenance:
+    """End it before its time."""
+    return acts.end_maintenance(maintenance_id, who.name, _note(given))
 
 
 # -- roll call -----------------------------------------------------------------------------------

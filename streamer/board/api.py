@@ -24,6 +24,7 @@ from streamer.board.rows import (
     GatewaysDocument,
     GroupsDocument,
     HeadDocument,
+    MaintenanceDocument,
     PlacesDocument,
     PublicDocument,
     RosterDocument,
@@ -107,6 +108,12 @@ async def head(request: Request) -> Response:
 async def alerts(request: Request) -> Response:
     """Open and acknowledged alerts."""
     return _table(request, "alerts")
+
+
+@tables.get("/maintenance", response_model=MaintenanceDocument, dependencies=[_VIEW])
+async def maintenance(request: Request) -> Response:
+    """Planned work that is going on."""
+    return _table(request, "maintenance")
 
 
 @tables.get("/gateways", response_model=GatewaysDocument, dependencies=[_VIEW])

@@ -20,6 +20,7 @@ from streamer.board import (
     acting,
     api,
     base_layer,
+    duty_api,
     feed,
     headers,
     pages,
@@ -133,7 +134,9 @@ def _include(app: FastAPI, replays: bool) -> None:
     app.include_router(feed.router)
     app.include_router(api.tables)
     app.include_router(api.asked)
-    app.include_router(replay_api.router if replays else acting.router)
+    app.include_router(duty_api.asked)
+    for router in [replay_api.router] if replays else [acting.router, duty_api.acts]:
+        app.include_router(router)
     app.include_router(access.router, responses=problems.responses(*_SESSION_ANSWERS))
     app.include_router(base_layer.router, dependencies=viewers, responses=asked)
     app.add_api_route(OPENAPI_PATH, _openapi, dependencies=viewers, include_in_schema=False)

@@ -8,6 +8,7 @@ whether a page of another site made the browser send it.
   addition, see `access`.
 """
 
+import re
 from dataclasses import dataclass
 from ipaddress import ip_address
 from typing import Final
@@ -23,6 +24,9 @@ SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS", "TRACE"})
 HEALTH_PATH: Final = "/healthz"
 LARGEST_BODY: Final = 64 * 1024
 """Bytes; an act is a few hundred. Whoever is not signed in must not fill the memory."""
+LARGEST_ROSTER: Final = 640 * 1024
+"""Bytes of an act that may bring a roster: `domain.roster.LARGEST_BYTES` of it, written in JSON."""
+_WITH_ROSTER: Final = re.compile(r"/api/v1/duties(/[^/]+/roster)?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +119,8 @@ def _size_fault(request: Request) -> Fault | None:
     if "transfer-encoding" in request.headers:
         return Fault(411, "give Content-Length instead of sending the body in pieces")
     length = request.headers.get("content-length", "0")
-    if not length.isdecimal() or int(length[:12]) > LARGEST_BODY:
-        return Fault(413, f"the body is larger than {LARGEST_BODY} bytes")
+    may_bring = _WITH_ROSTER.fullmatch(request.scope["path"])
+    most = LARGEST_ROSTER if may_bring else LARGEST_BODY
+    if not length.isdecimal() or int(length[:12]) > most:
+        return Fault(413, f"the body is larger than {most} bytes")
     return None

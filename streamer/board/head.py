@@ -1,7 +1,7 @@
 """The row that says how the board itself and the region are, and what may be doubted. Pure."""
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from streamer.board.making import alert_counts, gateway_counts, moment_of, repeater_counts
 from streamer.board.rows import AirSaved, GatewayRow, HeadRow, PublicRegion, RunningDuty, WorkerLife
@@ -9,6 +9,7 @@ from streamer.clock import from_ms
 from streamer.config import RegionView
 from streamer.contract.duty import DutyKind
 from streamer.contract.published import Alert, Duty, Severity
+from streamer.domain.beats import Beats
 from streamer.domain.workers import Workers
 
 
@@ -22,6 +23,12 @@ class Doubts:
     """When Redis last answered."""
     unreadable: int = 0
     """Published messages that could not be read."""
+    beats: Beats = field(default_factory=Beats)
+
+    def alerts_silent_ms(self, now_ms: int) -> int | None:
+        """Since when no sign has come that alerts get through. Without a broker none can come: then
+        nothing is known of it."""
+        return self.beats.silent_since_ms(now_ms) if self.broker_away_ms is None else None
 
     def since_ms(self, workers: Workers, now_ms: int) -> int | None:
         """The time up to which everything shown is known to hold."""
@@ -63,6 +70,7 @@ def head_row(
         worker=_life(workers, now_ms),
         stale_since=moment_of(doubts.since_ms(workers, now_ms)),
         notes=tuple(doubts.notes(workers, now_ms)),
+        alerts_silent_since=moment_of(doubts.alerts_silent_ms(now_ms)),
         events_per_s=workers.events_per_s(now_ms),
         waiting=workers.waiting,
         gateways=gateway_counts(gateways),

@@ -48,12 +48,11 @@ from streamer.domain.group_now import (
     hears_reason,
 )
 from streamer.domain.liveness import GatewayStanding, Sights, repeaters_of
-from streamer.domain.membership import CLOSED
+from streamer.domain.membership import CLOSED, WORST_FIRST
 from streamer.reading.gateway import word_of
 from streamer.state.air import AirSums, hours_of_day
 from streamer.state.keys import HOUR_MS
 
-WORST_FIRST: Final = (Standing.OUT_OF_REACH, Standing.OVERDUE, Standing.BLIND, Standing.IN_REACH)
 _IN_WORDS: Final = {
     GatewayStanding.UP: "reporting",
     GatewayStanding.DOWN: "it said that it goes down, or its broker said it for it",

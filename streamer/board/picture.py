@@ -11,6 +11,7 @@ from typing import Final
 
 from pydantic import ValidationError
 
+from streamer.alerts.maintenance import runs
 from streamer.board import making
 from streamer.board.head import Doubts, head_row, public_region
 from streamer.board.making import GroupParts, Hearing
@@ -30,25 +31,27 @@ from streamer.config import RegionView
 from streamer.contract.published import (
     Alert,
     AlertState,
+    Beat,
     Duty,
     FanOut,
+    Maintenance,
     Member,
     Reach,
     WorkerState,
 )
-from streamer.contract.topics import ROOT
+from streamer.contract.topics import ROOT, beat_topic
 from streamer.domain.duty import marks_of, running
 from streamer.domain.fanout import Wanted, not_carried_since_ms
 from streamer.domain.liveness import Sights
 from streamer.domain.membership import CLOSED
 from streamer.domain.model import Carrying
 from streamer.domain.workers import Workers
-from streamer.reading.alerts import keeper_of
+from streamer.reading.alerts import first_opened_at, keeper_of
 
 VERSIONS_KEPT: Final = 5000
-"""Versions remembered of alerts and duties that are over."""
-KINDS: Final = ("fanout", "reach", "alert", "duty", "worker")
-_ENDING: Final = ("alert", "duty", "worker")
+"""Versions remembered of alerts, duties and maintenance that are over."""
+KINDS: Final = ("fanout", "reach", "alert", "duty", "maintenance", "worker")
+_ENDING: Final = ("alert", "duty", "maintenance", "worker")
 """Kinds of topics that vanish; fan-outs and rosters stay as long as their group."""
 
 Said = Mapping[tuple[str, str], Carrying | None]
@@ -57,7 +60,7 @@ Said = Mapping[tuple[str, str], Carrying | None]
 
 def filters(region: str) -> list[str]:
     """What the picture is made of."""
-    return [f"{ROOT}/{region}/{kind}/+" for kind in KINDS]
+    return [*(f"{ROOT}/{region}/{kind}/+" for kind in KINDS), beat_topic(region)]
 
 
 def table_names(view: RegionView) -> list[str]:
@@ -94,6 +97,7 @@ class Picture:
         self._groups = {name: _Group() for name in view.groups}
         self._alerts: dict[str, Alert] = {}
         self._duties: dict[str, Duty] = {}
+        self._works: dict[str, Maintenance] = {}
         self._versions: dict[str, int] = {}
         self._workers = Workers()
         self._sights: Sights | None = None
@@ -125,6 +129,10 @@ class Picture:
                     self._alert(Alert.model_validate_json(payload))
                 case "duty":
                     self._duty(Duty.model_validate_json(payload))
+                case "maintenance":
+                    self._work(Maintenance.model_validate_json(payload))
+                case "beat":
+                    self._doubts.beats.take(Beat.model_validate_json(payload), now_ms)
                 case "worker":
                     self._workers.take(WorkerState.model_validate_json(payload), now_ms)
         except ValidationError:
@@ -133,18 +141,24 @@ class Picture:
     def connected(self) -> None:
         """A new connection: retained messages come again, except those that are gone."""
         self._doubts.broker_away_ms = None
+        self._doubts.beats.connected()
         names = {
             "alert": self._alerts.keys(),
             "duty": self._duties.keys(),
+            "maintenance": self._works.keys(),
             "worker": self._workers.names,
         }
         self._unseen = {
             f"{ROOT}/{self.view.name}/{kind}/{name}" for kind in _ENDING for name in names[kind]
         }
 
+    def expect_beats(self, now_ms: int) -> None:
+        """Workers are at work there: that they send no beat is to be told."""
+        self._doubts.beats.expect(now_ms, self.view.region.alerts.beat_s)
+
     def sweep(self, still: Collection[str] = ()) -> None:
         """Some time after `connected`: what has not come again was removed meanwhile, except what
-        is still there (`alert/ID`, `duty/ID`): then it was the broker that has forgotten it."""
+        is still there (`alert/ID`, `duty/ID` and so on): the broker has only forgotten it."""
         gone, self._unseen = self._unseen, set()
         for topic in gone:
             kind, name = topic.split("/")[2:4]
@@ -238,7 +252,8 @@ class Picture:
             self._put_alert(new)
 
     def _put_alert(self, alert: Alert) -> None:
-        row = AlertRow(**dict(alert), keeper=keeper_of(self.view, alert))
+        began, keeper = first_opened_at(alert), keeper_of(self.view, alert)
+        row = AlertRow(**dict(alert), first_opened_at=began, keeper=keeper)
         self.tables.put("alerts", alert.id, row)
 
     def _duty(self, new: Duty) -> None:
@@ -252,12 +267,21 @@ class Picture:
         groups = {*new.groups, *(known.groups if known else ())}
         self._dirty |= groups & self._groups.keys()
 
+    def _work(self, new: Maintenance) -> None:
+        if not self._is_newer(f"maintenance/{new.id}", new.version):
+            return
+        if new.ended_at is not None:
+            self._removed("maintenance", new.id)
+            return
+        self._works[new.id] = new
+
     def _is_newer(self, name: str, version: int) -> bool:
         if version <= self._versions.pop(name, 0):
             self._versions[name] = version
             return False
         self._versions[name] = version
-        if len(self._versions) > VERSIONS_KEPT + len(self._alerts) + len(self._duties):
+        standing = len(self._alerts) + len(self._duties) + len(self._works)
+        if len(self._versions) > VERSIONS_KEPT + standing:
             self._versions.pop(next(iter(self._versions)))
         return True
 
@@ -274,6 +298,8 @@ class Picture:
                 ended = self._duties.pop(name, None)
                 if ended is not None:
                     self._dirty |= set(ended.groups) & self._groups.keys()
+            case "maintenance":
+                self._works.pop(name, None)
             case "worker":
                 self._workers.leave(name)
 
@@ -285,6 +311,8 @@ class Picture:
         dirty, self._dirty = self._dirty, set()
         for name in dirty:
             self._make_group(name)
+        works = {name: work for name, work in self._works.items() if runs(work, now_ms)}
+        self.tables.replace("maintenance", works)
         duties = running(self._duties.values())
         head = head_row(
             self.view, self._doubts, self._workers, self._gateways.values(),

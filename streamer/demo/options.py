@@ -22,3 +22,7 @@ class Options:
     record: Path | None = None
     """Where the workers write a journal."""
     workers: int = 1
+    drill: bool = False
+    """People hold an exercise."""
+    alerts: Path | None = None
+    """Where alerts are written as CAP messages."""

@@ -19,6 +19,7 @@ from streamer.contract.published import CAUTION, Carriage
 from streamer.contract.topics import fanout_topic
 from streamer.demo.board_process import BoardProcess
 from streamer.demo.counts import Counting
+from streamer.demo.drill import Drill
 from streamer.demo.fleet import Fleet
 from streamer.demo.interrupt import Stop, signals
 from streamer.demo.lines import Lines
@@ -41,6 +42,8 @@ from streamer.state.store import StoreUnavailable
 _TURN_S: Final = 0.05
 _LOOK_S: Final = 0.3
 _SETTLE_S: Final = 8.0
+_LAST_WORD_S: Final = 1.5
+"""So long the workers have to notice what was ordered last."""
 _WORKER: Final = "streamer-demo"  # always the same: a broker keeps a session for each name
 _AGENT_LOGGER: Final = "streamer.agent"
 
@@ -72,6 +75,7 @@ class _Stage:
     counting: Counting
     fleet: Fleet
     show: Show
+    drill: Drill | None
 
     def troubles(self) -> list[str]:
         """What should not be: programs that ended, agents that failed."""
@@ -87,7 +91,7 @@ def _set_stage(options: Options, clock: Clock, folder: Path, ends: ExitStack) ->
     tag = secrets.token_hex(4)
     broker, redis = _services(options, clock, folder, ends)
     settings = broker.broker_settings()
-    region_file, view = write_region(folder, options.speed, settings, redis.url)
+    region_file, view = write_region(folder, options.speed, settings, redis.url, options.alerts)
     world = World(view, options.seed, options.stations, tag=f"{tag}-")
     counting = Counting(redis.url, view)
     ends.callback(counting.close)
@@ -113,7 +117,11 @@ def _set_stage(options: Options, clock: Clock, folder: Path, ends: ExitStack) ->
     gateway_of = {receiver.repeater: receiver.gateway for receiver in world.receivers}
     network = Network(options.seed, gateway_of)
     show = Show(view, world, network, fleet, (routing, reader), clock, options.speed)
-    return _Stage(view, broker, redis, workers, board, counting, fleet, show)
+    drill = None
+    if options.drill:
+        drill = Drill(redis.url, view, clock, world.cast)
+        ends.callback(drill.close)
+    return _Stage(view, broker, redis, workers, board, counting, fleet, show, drill)
 
 
 def _services(
@@ -153,6 +161,9 @@ def run(options: Options, clock: Clock) -> Summary:
                 stop.playing = True
                 _play(options, stage, stop)
                 _settle(stage, clock)
+                if stage.drill is not None:
+                    stage.drill.end()
+                    clock.sleep_s(_LAST_WORD_S)
                 _fill(summary, stage)
                 if options.record:
                     # Before the gateways sign off: else a record ends with all of them lost.
@@ -203,6 +214,8 @@ def _turns(options: Options, stage: _Stage, stop: Stop, look: Callable[[], None]
     show, look_s = stage.show, 0.0
     while not stop.wanted and not (options.for_s and show.wall_s >= options.for_s):
         show.turn(_TURN_S)
+        if stage.drill is not None:
+            stage.drill.turn(show.show_s)
         if show.wall_s >= look_s:
             look_s = show.wall_s + _LOOK_S
             look()

@@ -1,5 +1,6 @@
 """The region file of one run: the demo's own, with its times set to the chosen speed."""
 
+import json
 import re
 from pathlib import Path
 from typing import Final
@@ -20,6 +21,17 @@ _POLICY_TIMES: Final = (
 _TIME = re.compile(rf"\b({'|'.join(_POLICY_TIMES)}) = ([0-9.]+)")
 _SPEED = re.compile(r"\bmax_speed_kmh = ([0-9.]+)")
 
+_CHANNEL: Final = """
+[[channel]]
+name = "cap"
+type = "cap"
+sender = "streamer@farisle.example"
+folder = {folder}
+beat = true
+gather_s = 1
+pause_s = 5
+"""
+
 
 def region_text(speed: float, broker: BrokerSettings, redis_url: str) -> str:
     """The region file as TOML, for a show that runs `speed` times as fast.
@@ -39,9 +51,17 @@ def region_text(speed: float, broker: BrokerSettings, redis_url: str) -> str:
 
 
 def write_region(
-    folder: Path, speed: float, broker: BrokerSettings, redis_url: str
+    folder: Path,
+    speed: float,
+    broker: BrokerSettings,
+    redis_url: str,
+    alerts: Path | None = None,
 ) -> tuple[Path, RegionView]:
-    """Write the file of this run and read it back as the worker will."""
+    """Write the file of this run, with a channel for alerts where they are wanted in a folder, and
+    read it back as the worker will."""
     path = folder / "region.toml"
-    path.write_text(region_text(speed, broker, redis_url), encoding="utf-8")
+    text = region_text(speed, broker, redis_url)
+    if alerts is not None:
+        text += _CHANNEL.format(folder=json.dumps(str(alerts.absolute())))
+    path.write_text(text, encoding="utf-8")
     return path, load_region(path)

@@ -19,12 +19,13 @@ from streamer.domain.group_now import GroupNow
 from streamer.domain.liveness import Sights
 from streamer.problems import suggestion
 from streamer.reading.judging import Judging
-from streamer.reading.text import age, complain, say, wrap
+from streamer.reading.text import age, complain, printable, say, wrap
 from streamer.state.coverages import Coverages
 from streamer.state.lookups import Reader, check_state, worker_seen_ms
 from streamer.state.store import Store, StoreMismatch, StoreUnavailable, connect
 
 WELL, WRONG, MISUSED = 0, 1, 2
+LONGEST_NAME, LONGEST_NOTE = 64, 200
 REGION_VARIABLE: Final = "STREAMER_REGION"
 WORKER_SILENT_MS: Final = 30_000
 """Workers say every second that they live; longer than this, what they publish is outdated."""
@@ -179,6 +180,16 @@ def typed(text: str) -> str:
     """A word of the command line as text that can be stored and sent: bytes that are not UTF-8
     become replacement characters."""
     return text.encode("utf-8", "surrogateescape").decode("utf-8", "replace")
+
+
+def given_text(option: str, text: str | None, longest: int) -> str | None:
+    """What somebody wrote behind an option; None if it was not given. Raises Misuse."""
+    if text is None:
+        return None
+    text = typed(text).strip()
+    if not text or len(text) > longest or text != printable(text):
+        raise Misuse(f"{option}: 1 to {longest} printable characters are expected")
+    return text
 
 
 def spoken(word: str) -> str:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from streamer.clock import SystemClock, from_ms
 from streamer.contract import export
-from streamer.contract.examples import START
+from streamer.contract.example import START
 
 _NEXT = "run `streamer contract` and commit what it writes"
 

@@ -4,9 +4,10 @@ import argparse
 from collections import Counter
 from collections.abc import Sequence
 
+from streamer.alerts.maintenance import WHOLE_REGION
 from streamer.clock import Clock, from_ms
 from streamer.contract.common import Moment
-from streamer.contract.published import CAUTION, Alert, Carriage, Standing, Why
+from streamer.contract.published import CAUTION, Alert, Carriage, Maintenance, Standing, Why
 from streamer.domain.group_now import GroupNow
 from streamer.domain.liveness import GatewayStanding, Sights, repeaters_of
 from streamer.domain.model import GatewaySnapshot, LiveState
@@ -26,6 +27,8 @@ from streamer.reading.common import (
     typed,
 )
 from streamer.reading.health import HealthSeen, health_seen, health_text
+from streamer.reading.held import held_lines
+from streamer.reading.maintenance import work_lines, works_now
 from streamer.reading.text import age, ago, moment, plural, table, wrap
 from streamer.state.checkup import Checkup, checkup_from
 
@@ -103,6 +106,7 @@ class GatewayNow(Document):
     counts: EventCounts
     repeaters: tuple[RepeaterNow, ...]
     alerts: tuple[Alert, ...]
+    maintenance: tuple[Maintenance, ...]
 
 
 class Gateway(Header, GatewayNow):
@@ -199,6 +203,7 @@ class _Looker:
         self._groups = desk.groups_now(list(desk.view.groups), self._sights)
         alerts = desk.store.all_alerts().values()
         self._alerts = sorted(map(Alert.model_validate_json, alerts), key=urgency)
+        self._works = works_now(desk)
         others = set(self._live) - set(desk.view.gateways) if desk.view.region.open_gateways else ()
         self.names = [*desk.view.gateways, *sorted(others)]
 
@@ -228,10 +233,20 @@ class _Looker:
                 repeater_now(self._sights, self._groups, r, checkup)
                 for r in repeaters_of(self._desk.view, sight)
             ),
-            alerts=tuple(
-                a for a in self._alerts if a.subject == name or a.subject.startswith(f"{name}/")
+            alerts=tuple(a for a in self._alerts if _is_about(a, name)),
+            maintenance=tuple(
+                w for w in self._works if w.subject == WHOLE_REGION or _is_at(w.subject, name)
             ),
         )
+
+
+def _is_about(alert: Alert, gateway: str) -> bool:
+    """Its own trouble, also where another alert explains it."""
+    return any(_is_at(s, gateway) for s in (alert.subject, *(held.subject for held in alert.held)))
+
+
+def _is_at(subject: str, gateway: str) -> bool:
+    return subject == gateway or subject.startswith(f"{gateway}/")
 
 
 def _heartbeat_ms(live: LiveState | None) -> int | None:
@@ -294,7 +309,14 @@ def _text(desk: Desk, found: Gateway) -> list[str]:
             lines += wrap(f"{repeater.repeater}: {text}", "", "  ")
     for alert in found.alerts:
         lines += ["", *wrap(f"ALERT {alert.id}: {alert.title}")]
+        if alert.acknowledged_by:
+            note = f": {alert.note}" if alert.note else ""
+            lines += wrap(f"In hand of {alert.acknowledged_by}{note}", "  ")
+        lines += held_lines(desk, alert)
         lines += wrap(f"Next: {alert.next_step}", "  ")
+    if found.maintenance:
+        lines += ["", "MAINTENANCE"]
+        lines += [line for work in found.maintenance for line in work_lines(desk, work)]
     return [*lines, "", *wrap(found.caution)]
 
 

@@ -43,7 +43,7 @@ from streamer.reading.common import (
     typed,
 )
 from streamer.reading.text import ago, moment, plural, table, wrap
-from streamer.state import lookups
+from streamer.state import lookups, ordered
 from streamer.worker.messages import fanout_body, reach_body, roll_call_of
 
 _TROUBLE_FIRST = (Hears.NO, Hears.UNKNOWN, Hears.YES)
@@ -150,7 +150,7 @@ def group(desk: Desk, name: str) -> Group:
     sights = lookups.sights(desk.store, desk.now_ms)
     (now,) = desk.groups_now([name], sights)
     snapshot = now.snapshot
-    duties = marks_of(lookups.duties_from(desk.store.duties()), name)
+    duties = marks_of(ordered.duties_from(desk.store.duties()), name)
     body = fanout_body(desk.view.name, snapshot, now.fanout, duties)
     not_yet = _not_yet(desk, now, sights)
     return Group(

@@ -11,7 +11,7 @@ from streamer.domain.membership import Judgement, judge
 from streamer.domain.memory import Memory
 from streamer.domain.model import Summary
 from streamer.domain.verdict import Silences
-from streamer.state import lookups
+from streamer.state import ordered
 from streamer.state.evidence import Evidence
 from streamer.state.store import Store
 
@@ -46,7 +46,7 @@ class Judging:
         self, store: Store, names: Sequence[str], sights: Sights, now_ms: int
     ) -> list[GroupNow]:
         """Groups of the region file, worked out from their records as of now."""
-        duties = lookups.duties_from(store.duties())
+        duties = ordered.duties_from(store.duties())
         with self._lock:
             bench = self._bench(store)
             return [

@@ -8,10 +8,13 @@ import re
 import sys
 import textwrap
 from collections.abc import Iterable, Sequence
-from itertools import pairwise
 from typing import Final
 
-from streamer.clock import from_ms
+from streamer.domain.plain_words import age, ago, moment, plural, printable
+
+__all__ = [
+    "WIDTH", "age", "ago", "complain", "moment", "plural", "printable", "say", "table", "wrap",
+]  # fmt: skip
 
 WIDTH: Final = 80
 _GAP: Final = 2
@@ -19,14 +22,6 @@ _NARROWEST: Final = 6
 _GLUE: Final = "\xa0"
 """A blank that `textwrap` does not break at, and that printable text does not hold."""
 _BEFORE_A_UNIT: Final = re.compile(r"(?<=[0-9]) (?=(?:d|h|min|s|ms|km|dB|dBm|%)(?![A-Za-z0-9]))")
-
-
-def printable(text: str) -> str:
-    """`text` with everything that is not printed written as an escape.
-
-    What came by radio or by the network is shown as it is, but must not command the terminal.
-    """
-    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 
 def say(lines: Iterable[str]) -> None:
@@ -41,31 +36,6 @@ def complain(command: str, text: str) -> None:
     """One error on standard error: what, where, what to do."""
     for line in text.split("\n"):
         print(f"streamer {command}: {printable(line)}", file=sys.stderr)
-
-
-def age(seconds: float) -> str:
-    """A length of time in at most two units: `48 s`, `3 min 5 s`, `2 h`, `3 d 4 h`."""
-    if seconds < 0:
-        return f"in {age(-seconds)}"
-    whole = int(seconds)
-    units = (("d", 86_400), ("h", 3600), ("min", 60), ("s", 1))
-    for (big, size), (small, part) in pairwise(units):
-        if whole >= size:
-            rest = whole % size // part
-            return f"{whole // size} {big}" + (f" {rest} {small}" if rest else "")
-    return f"{whole} s"
-
-
-def ago(ms: int, now_ms: int) -> str:
-    """How long before now; what lies ahead says `in ...`."""
-    text = age((now_ms - ms) / 1000)
-    return text if text.startswith("in ") else f"{text} ago"
-
-
-def moment(ms: int, now_ms: int) -> str:
-    """A time in UTC, with the date if it is not today's."""
-    at, now = from_ms(ms), from_ms(now_ms)
-    return f"{at:%H:%M:%S}Z" if at.date() == now.date() else f"{at:%Y-%m-%d %H:%M:%S}Z"
 
 
 def wrap(text: str, indent: str = "", hanging: str | None = None) -> list[str]:
@@ -123,8 +93,3 @@ def _row(cells: Sequence[str], widths: Sequence[int], indent: str) -> list[str]:
         )
         lines.append((indent + (" " * _GAP).join(padded)).rstrip())
     return lines
-
-
-def plural(count: int, one: str, many: str | None = None) -> str:
-    """`1 member`, `2 members`."""
-    return f"{count} {one if count == 1 else many or one + 's'}"

@@ -32,7 +32,7 @@ from streamer.reading.common import (
 from streamer.reading.lookout import Lookout, look_out, where_to_look_map
 from streamer.reading.lookout_text import lookout_lines
 from streamer.reading.text import ago, complain, moment, plural, table, wrap
-from streamer.state import lookups
+from streamer.state import lookups, ordered
 
 MISSED: Final = (Standing.OVERDUE, Standing.OUT_OF_REACH)
 
@@ -235,7 +235,7 @@ def _standings(desk: Desk, record: StationRecord, sights: Sights) -> tuple[Group
     spoken_to = {*record.check_ins, *record.check_outs} & set(desk.view.groups)
     names = sorted(spoken_to)
     told = lookups.summaries_of(desk.reader, record.station, names)
-    duties, judging = lookups.duties_from(desk.store.duties()), desk.kept.judging
+    duties, judging = ordered.duties_from(desk.store.duties()), desk.kept.judging
     standings = []
     for name in names:
         summary = told.get(name)

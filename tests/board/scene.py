@@ -2,7 +2,8 @@
 
 Somebody out of reach, somebody overdue before long, a starved repeater, an idle one, a lost
 gateway with a member on it, a call sign in two places, a loop, what is no call sign, what is no
-JSON, an exercise, a roll call, a pin and a bar, an alert that somebody has in hand.
+JSON, an exercise, a roll call, a pin and a bar, an alert that somebody has in hand, planned work at
+a repeater that is down.
 """
 
 import math
@@ -23,9 +24,24 @@ STARVED: Final = "thornvask/vhf"
 LAST_WORDS: Final = "GOING EAST"
 FORGED: Final = "QF3RGD"
 DEAD_GATEWAY: Final = "utterfen"
+DOWN: Final = "galvern/vhf"
+WORK: Final = "The antenna is changed."
 IN_HAND: Final = f"gateway_lost.{DEAD_GATEWAY}"
 MADE_UP: Final = "BASECAMP"
 EXERCISE: Final = "Long hill"
+
+NOT_HEARD: Final = ("QN4AWY", "QN6LAT")
+ROSTER: Final = f"""call,name,home unit,assignment,group
+{LOST_MEMBER},Imra of the east,Hill club,Driver of the second car,{GROUP}
+{MOVING},Odo,Hill club,Search on foot,{GROUP}
+QS3BBB,Runa,Boat crew,Search on foot,CONTROL
+QC5TRL,Tove,County,Net control,CONTROL
+QB4ASA,Wim,Boat crew,Supply,
+QF4GHI,,,,
+{NOT_HEARD[0]},Ysolt,County,Relay on the ridge,{GROUP}
+{NOT_HEARD[1]},Zander,Hill club,Search on foot,{GROUP}
+"""
+"""Who is expected at the exercise: some are heard elsewhere, two are not heard at all."""
 
 PAGES: Final = {
     "now": "/",
@@ -68,6 +84,7 @@ def set_scene(gateways: Gateways, client: Client) -> None:
     _acts(client)
     wait_until(lambda: client.rows("head")["head"]["duties"], "the exercise on the board")
     wait_until(lambda: client.rows("alerts")[IN_HAND]["state"] == "acknowledged", "it in hand")
+    wait_until(lambda: client.rows("maintenance"), "the planned work on the board")
 
 
 def _past(gateways: Gateways) -> None:
@@ -125,21 +142,23 @@ def _troubles(gateways: Gateways) -> None:
     gateways.say("brimsolt", Kind.HEARD, b'{"v": 1, "repeater": "brimsolt/vhf"}')
     gateways.silence("QA7OUT")
     gateways.key("QA7OUT", "kelmarra/vhf", "SHORE", text="OUT")
-    gateways.set_repeater("galvern/vhf", up=False)
+    gateways.set_repeater(DOWN, up=False)
     gateways.lose(DEAD_GATEWAY)
 
 
 def _acts(client: Client) -> None:
     until_late = {"for_s": 3600}
     note = {"note": "The relay on the hill is to be tried."}
-    client.act("PUT", f"/api/v1/groups/{GROUP}/orders/galvern/vhf",
+    client.act("PUT", f"/api/v1/groups/{GROUP}/orders/{DOWN}",
                {"order": "pin", **until_late, **note})  # fmt: skip
     client.act("PUT", "/api/v1/groups/SHORE/orders/vostrel/uhf", {"order": "bar", **until_late})
     client.act("POST", "/api/v1/duties",
-               {"title": EXERCISE, "kind": "exercise", "groups": [GROUP, "CONTROL"]})  # fmt: skip
+               {"title": EXERCISE, "kind": "exercise", "groups": [GROUP, "CONTROL"],
+                "roster": ROSTER})  # fmt: skip
     client.act("POST", f"/api/v1/groups/{GROUP}/roll-call")
     client.act("POST", f"/api/v1/alerts/{IN_HAND}/acknowledgement",
                {"note": "A crew is on its way."})  # fmt: skip
+    client.act("POST", "/api/v1/maintenance", {"subject": DOWN, "for_s": 7200, "note": WORK})
     client.act("POST", f"/api/v1/calls/{MADE_UP}", {"note": "Our own tent."})
 
 

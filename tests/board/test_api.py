@@ -16,7 +16,7 @@ from fastapi.routing import APIRoute
 from geojson_pydantic import FeatureCollection
 from jsonschema import Draft202012Validator
 
-from streamer.board import access, acting, api, base_layer, feed, rows
+from streamer.board import access, acting, api, base_layer, duty_api, feed, rows
 from streamer.board.app import openapi
 from streamer.domain.whereabouts import CAUTION
 from streamer.state.store import StoreMismatch, connect
@@ -254,6 +254,30 @@ def test_a_duty_runs_from_start_to_end(office: Office) -> None:
     assert [(d["id"], d["ended_by"]) for d in listed] == [(duty["id"], "chief")]
 
 
+def test_planned_work_from_its_begin_to_its_end(office: Office) -> None:
+    body = {"subject": "ridge", "for_s": 7200, "note": "new antenna"}
+    said = office.desk.ask("POST", "/api/v1/maintenance", body)
+    assert said.status_code == 201, said.text
+    work = said.json()
+    assert (work["subject"], work["by"], work["note"]) == ("ridge", "desk", "new antenna")
+    office.show()
+    assert office.watch.get("/api/v1/maintenance").json()["rows"] == {work["id"]: work}
+    path = f"/api/v1/maintenance/{work['id']}/end"
+    ended = office.chief.ask("POST", path, {"note": "done"})
+    assert (ended.status_code, ended.json()["ended_by"]) == (200, "chief")
+    must_be_problem(office.desk.ask("POST", path), 409)
+    must_be_problem(office.desk.ask("POST", "/api/v1/maintenance/work-none/end"), 404)
+    office.show()
+    assert office.watch.get("/api/v1/maintenance").json()["rows"] == {}
+    assert log_of(office) == [
+        ("chief", "end_maintenance", work["id"], "done"),
+        ("desk", "start_maintenance", work["id"], "new antenna"),
+    ]
+    unknown = {"subject": "rigde", "for_s": 60}
+    found = must_be_problem(office.desk.ask("POST", "/api/v1/maintenance", unknown), 404)
+    assert "did you mean 'ridge'?" in found["detail"]
+
+
 def test_a_roll_call_notes_who_answers(office: Office) -> None:
     path = "/api/v1/groups/TALK/roll-call"
     must_be_problem(office.desk.ask("DELETE", path), 404)
@@ -277,6 +301,8 @@ ACTS: tuple[tuple[str, str, Any], ...] = (
     ("DELETE", "groups/TALK/orders/lake/uhf", None),
     ("POST", "duties", {"title": "x", "kind": "actual", "groups": ["TALK"]}),
     ("POST", "duties/duty-1/end", {}),
+    ("POST", "maintenance", {"subject": "ridge", "for_s": 600}),
+    ("POST", "maintenance/work-1/end", {}),
     ("POST", "groups/TALK/roll-call", None),
     ("DELETE", "groups/TALK/roll-call", None),
     ("POST", f"groups/TALK/roll-call/answers/{MEMBER}", {}),
@@ -328,8 +354,17 @@ def test_tables_do_not_need_redis(office: Office) -> None:
 
 DUTY = {"title": "x", "kind": "actual", "groups": ["TALK"]}
 ORDER = {"order": "pin", "for_s": 600}
+WORK = {"subject": "ridge", "for_s": 600}
 NOTED = {"note": "x"}
 WRONG: list[tuple[str, str, Any, str]] = [
+    ("POST", "maintenance", {**WORK, "subject": "Ridge"}, "body.subject"),
+    ("POST", "maintenance", {**WORK, "subject": "a/b/c"}, "body.subject"),
+    ("POST", "maintenance", {**WORK, "subject": "**"}, "body.subject"),
+    ("POST", "maintenance", {**WORK, "subject": "ridge\n"}, "body.subject"),
+    ("POST", "maintenance", {**WORK, "for_s": 59}, "body.for_s"),
+    ("POST", "maintenance", {**WORK, "for_s": 7 * 86_400 + 1}, "body.for_s"),
+    ("POST", "maintenance", {"subject": "ridge"}, "body.for_s"),
+    ("POST", "maintenance/WORK-1/end", {}, "path.maintenance_id"),
     ("POST", "duties", {**DUTY, "title": ""}, "body.title"),
     ("POST", "duties", {**DUTY, "title": "x" * 81}, "body.title"),
     ("POST", "duties", {**DUTY, "title": "two\nlines"}, "body.title"),
@@ -451,7 +486,8 @@ def test_every_route_of_the_api_is_in_the_document_with_its_problems(office: Off
 
 def api_routes() -> list[APIRoute]:
     """Of the routers themselves."""
-    parts = (feed, api.tables, api.asked, acting, access, base_layer)
+    own = (duty_api.asked, duty_api.acts)
+    parts = (feed, api.tables, api.asked, acting, *own, access, base_layer)
     routers = [getattr(part, "router", part) for part in parts]
     return [r for router in routers for r in router.routes if isinstance(r, APIRoute)]
 

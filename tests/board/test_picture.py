@@ -10,9 +10,10 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 import pytest
+from paho.mqtt.client import topic_matches_sub
 
 from streamer.board import making
-from streamer.board.picture import Picture
+from streamer.board.picture import Picture, filters
 from streamer.board.rows import PUBLIC_TABLE, fanout_table, roster_table
 from streamer.clock import from_ms
 from streamer.contract import topics
@@ -22,9 +23,12 @@ from streamer.contract.published import (
     Alert,
     AlertKind,
     AlertState,
+    Beat,
     Carriage,
     FanOut,
     FanOutRepeater,
+    HeldAlert,
+    Maintenance,
     Member,
     OrderKind,
     Severity,
@@ -36,6 +40,7 @@ from streamer.reading import alerts as reading_alerts
 from streamer.reading import gateway as reading_gateway
 from streamer.reading import group as reading_group
 from streamer.reading import where as reading_where
+from streamer.reading.maintenance import works_now
 from tests.board.seen import Seen
 from tests.servers import Redis
 from tests.state.scene import GATEWAYS, PORTS, START_MS, STATIONS, region
@@ -252,11 +257,14 @@ def test_a_topic_that_is_removed_takes_its_rows_along() -> None:
     assert rows_of(p, "groups")["TALK"]["wanted"] == 0
 
 
-def alert(version: int, state: AlertState = AlertState.OPEN, name: str = "a-1") -> Alert:
+def alert(
+    version: int, state: AlertState = AlertState.OPEN, name: str = "a-1", opened_ms: int = NOW
+) -> Alert:
     return Alert(
         region=REGION, id=name, version=version, kind=AlertKind.REPEATER_LOST,
         severity=Severity.CRITICAL, state=state, subject="ridge/uhf", title="lost",
-        reasons=("it says so",), next_step="Look.", since=from_ms(NOW), opened_at=from_ms(NOW),
+        reasons=("it says so",), next_step="Look.", since=from_ms(NOW),
+        opened_at=from_ms(opened_ms),
     )  # fmt: skip
 
 
@@ -299,12 +307,13 @@ def test_bad_content_is_counted_and_harms_nothing() -> None:
     p = picture()
     give(p, FANOUT, fanout(2, "ridge/uhf"))
     for bad in (b"{", b"[]", b'{"v":1}', b"\xff\xfe", b"null"):
-        for kind in ("fanout/TALK", "reach/TALK", "alert/x", "duty/x", "worker/w"):
+        kinds = ("fanout/TALK", "reach/TALK", "alert/x", "duty/x", "worker/w", "maintenance/m")
+        for kind in (*kinds, "beat"):
             p.take(f"net/{REGION}/{kind}", bad, NOW)
     p.take("net/other/fanout/TALK", b"{}", NOW)
     give(p, "net/scene/fanout/NOBODY", None)
     assert rows_of(p, TABLE).keys() == {"ridge/uhf"}
-    assert "25 published messages could not be read" in rows_of(p, "head")["head"]["notes"]
+    assert "35 published messages could not be read" in rows_of(p, "head")["head"]["notes"]
 
 
 def test_a_message_changes_only_the_rows_that_changed() -> None:
@@ -377,6 +386,132 @@ def test_a_roll_call_and_its_answers_are_in_the_roster(seen: Seen) -> None:
     seen.show()
     row = seen.rows(roster_table("TALK"))["QA1ABC"]
     assert (row["answered_how"], row["answered_by"]) == ("desk", "desk")
+
+
+# -- what explains what, planned work ------------------------------------------------------------
+
+
+def test_what_an_alert_explains_comes_with_it() -> None:
+    p = picture()
+    held = HeldAlert(
+        id="member.TALK.QA1ABC", kind=AlertKind.MEMBER_OUT_OF_REACH, severity=Severity.CRITICAL,
+        subject="QA1ABC", title="QA1ABC of TALK is out of reach", since=from_ms(NOW - 1000),
+    )  # fmt: skip
+    began = NOW - 600_000
+    facts = {"held": (held,), "episode": f"a-1@{began}", "opened_times": 3, "unsteady": True}
+    give(p, ALERT, alert(1).model_copy(update=facts))
+    row = rows_of(p, "alerts")["a-1"]
+    assert [h["subject"] for h in row["held"]] == ["QA1ABC"]
+    assert (row["opened_times"], row["unsteady"]) == (3, True)
+    assert row["first_opened_at"] == as_json(alert(1, opened_ms=began))["opened_at"]
+    assert row["opened_at"] != row["first_opened_at"]
+
+
+def test_an_alert_without_an_episode_began_when_it_opened() -> None:
+    """Of a worker of an earlier version."""
+    p = picture()
+    give(p, ALERT, alert(1))
+    row = rows_of(p, "alerts")["a-1"]
+    assert row["first_opened_at"] == row["opened_at"]
+
+
+def work(version: int, name: str = "work-1", **changes: Any) -> Maintenance:
+    given = {
+        "region": REGION, "id": name, "version": version, "subject": "ridge", "by": "desk",
+        "until": from_ms(NOW + 3_600_000), "at": from_ms(NOW), "note": "new antenna", **changes,
+    }  # fmt: skip
+    return Maintenance.model_validate(given)
+
+
+WORK = topics.maintenance_topic(REGION, "work-1")
+
+
+def test_planned_work_is_shown_until_it_is_over() -> None:
+    p = picture()
+    give(p, WORK, work(1))
+    row = rows_of(p, "maintenance")["work-1"]
+    assert (row["subject"], row["by"], row["note"]) == ("ridge", "desk", "new antenna")
+    give(p, WORK, work(2, ended_at=from_ms(NOW + 1000), ended_by="desk"))
+    give(p, WORK, None)
+    assert rows_of(p, "maintenance") == {}
+    give(p, WORK, work(1))  # an old message, late
+    assert rows_of(p, "maintenance") == {}
+
+
+def test_planned_work_ends_at_its_time_though_nobody_says_so() -> None:
+    p = picture()
+    give(p, WORK, work(1))
+    p.make(NOW + 3_599_999)
+    p.tables.settle()
+    assert rows_of(p, "maintenance").keys() == {"work-1"}
+    p.make(NOW + 3_600_000)
+    p.tables.settle()
+    assert rows_of(p, "maintenance") == {}
+
+
+def test_planned_work_that_was_taken_back_meanwhile_goes_after_the_next_connection() -> None:
+    p = picture()
+    for name in ("work-1", "work-2"):
+        give(p, topics.maintenance_topic(REGION, name), work(1, name))
+    p.connected()
+    p.sweep({"maintenance/work-2"})  # Redis has this one: the broker has forgotten it
+    p.make(NOW)
+    p.tables.settle()
+    assert rows_of(p, "maintenance").keys() == {"work-2"}
+
+
+def test_acts_and_picture_agree_on_planned_work(seen: Seen) -> None:
+    begun = seen.acts.start_maintenance("ridge", 3600, "desk", "new antenna")
+    seen.settle()
+    seen.show()
+    assert seen.rows("maintenance") == {begun.id: as_json(begun)}
+    assert [w.id for w in works_now(seen.desk())] == [begun.id]
+    seen.acts.end_maintenance(begun.id, "desk")
+    seen.settle()
+    seen.show()
+    assert seen.rows("maintenance") == {}
+    assert list(works_now(seen.desk())) == []
+
+
+BEAT = topics.beat_topic(REGION)
+
+
+def beat(at_ms: int) -> Beat:
+    return Beat(
+        region=REGION, version=at_ms, at=from_ms(at_ms), next_within_s=60, open=0, acknowledged=0
+    )
+
+
+def test_a_missing_beat_is_told_with_the_time_of_the_last() -> None:
+    """Three times `next_within_s`: the contract, Beat. Without a broker none can come here."""
+    p = picture()
+    p.expect_beats(NOW)
+    give(p, BEAT, beat(NOW))
+    silent_ms = NOW + 180_001
+    assert head_of(p, silent_ms - 1)["alerts_silent_since"] is None
+    assert head_of(p, silent_ms)["alerts_silent_since"] == "2027-01-15T08:00:00Z"
+    p.lost(silent_ms)
+    assert head_of(p, silent_ms)["alerts_silent_since"] is None
+    p.connected()
+    assert head_of(p, silent_ms)["alerts_silent_since"] == "2027-01-15T08:00:00Z"
+    give(p, BEAT, beat(silent_ms), silent_ms)
+    assert head_of(p, silent_ms)["alerts_silent_since"] is None
+
+
+def test_a_record_that_is_played_misses_no_beat() -> None:
+    p = picture()
+    give(p, BEAT, beat(NOW))
+    assert head_of(p, NOW + 10**7)["alerts_silent_since"] is None
+
+
+def test_the_picture_asks_for_all_that_it_is_made_of() -> None:
+    """Told by a general matcher of MQTT topics (paho-mqtt)."""
+    asked = filters(REGION)
+    told = [FANOUT, topics.reach_topic(REGION, "TALK"), ALERT, WORK, BEAT, WORKER]
+    told += [topics.duty_topic(REGION, "d-1")]
+    for topic in told:
+        assert sum(topic_matches_sub(one, topic) for one in asked) == 1, topic
+    assert not any(topic_matches_sub(one, topics.refused_topic(REGION)) for one in asked)
 
 
 # -- how old it is -----------------------------------------------------------------------------

@@ -53,6 +53,7 @@ GET /api/v1/feed                             /api/v1/feed?tables=public     401 
 GET /api/v1/feed                             /api/v1/feed?tables=public,head  401 401 200 200 200
 GET /api/v1/head                             /api/v1/head                   401 401 200 200 200
 GET /api/v1/alerts                           /api/v1/alerts                 401 401 200 200 200
+GET /api/v1/maintenance                      /api/v1/maintenance            401 401 200 200 200
 GET /api/v1/gateways                         /api/v1/gateways               401 401 200 200 200
 GET /api/v1/groups                           /api/v1/groups                 401 401 200 200 200
 GET /api/v1/groups/{group}/fanout            /api/v1/groups/SEARCH-1/fanout 401 401 200 200 200
@@ -67,6 +68,7 @@ GET /api/v1/repeaters/{gateway}/{port}/coverage  /api/v1/repeaters/ondrik/vhf/co
 GET /api/v1/quarantine                       /api/v1/quarantine             401 401 200 200 200
 GET /api/v1/refused                          /api/v1/refused                401 401 200 200 200
 GET /api/v1/duties                           /api/v1/duties                 401 401 200 200 200
+GET /api/v1/duties/{duty_id}                 /api/v1/duties/DUTY            401 401 200 200 200
 GET /api/v1/calls                            /api/v1/calls                  401 401 200 200 200
 GET /api/v1/log                              /api/v1/log                    401 401 403 200 200
 GET /api/v1/session                          /api/v1/session                401 200 200 200 200
@@ -78,6 +80,11 @@ PUT /api/v1/groups/{group}/orders/{gateway}/{port}       /api/v1/groups/SEARCH-1
 DELETE /api/v1/groups/{group}/orders/{gateway}/{port}    /api/v1/groups/SEARCH-1/orders/galvern/vhf  401 401 403 204 204
 POST /api/v1/duties                          /api/v1/duties                 401 401 403 201 201
 POST /api/v1/duties/{duty_id}/end            /api/v1/duties/DUTY/end        401 401 403 200 200
+PUT /api/v1/duties/{duty_id}/roster          /api/v1/duties/DUTY/roster     401 401 403 200 200
+POST /api/v1/duties/{duty_id}/roll-call      /api/v1/duties/DUTY/roll-call  401 401 403 201 201
+DELETE /api/v1/duties/{duty_id}/roll-call    /api/v1/duties/DUTY/roll-call  401 401 403 204 204
+POST /api/v1/maintenance                     /api/v1/maintenance            401 401 403 201 201
+POST /api/v1/maintenance/{maintenance_id}/end  /api/v1/maintenance/WORK/end  401 401 403 200 200
 POST /api/v1/groups/{group}/roll-call        /api/v1/groups/SEARCH-1/roll-call  401 401 403 201 201
 DELETE /api/v1/groups/{group}/roll-call      /api/v1/groups/SEARCH-1/roll-call  401 401 403 204 204
 POST /api/v1/groups/{group}/roll-call/answers/{station}  /api/v1/groups/SEARCH-1/roll-call/answers/QS2AAA  401 401 403 204 204
@@ -87,16 +94,24 @@ DELETE /api/v1/calls/{call:path}             /api/v1/calls/BASECAMP         401 
 
 DUTY: Final = {"title": "Long hill", "kind": "exercise", "groups": [GROUP]}
 PIN: Final = {"order": "pin", "for_s": 600}
+WORK: Final = {"subject": LOST, "for_s": 600, "note": "the mast is painted"}
 BODIES: Final[dict[str, Any]] = {
     "POST /api/v1/session": {"name": "watch", "password": "seven lamps on the ridge"},
     "POST /api/v1/alerts/{alert_id}/acknowledgement": {"take_over": True},
     "PUT /api/v1/groups/{group}/orders/{gateway}/{port}": PIN,
     "POST /api/v1/duties": DUTY,
+    "POST /api/v1/maintenance": WORK,
+    "PUT /api/v1/duties/{duty_id}/roster": {"csv": "call\nQS2AAA\n"},
 }
 _END, _BEGIN = ("DELETE", ROLL_CALL, None), ("POST", ROLL_CALL, None)
 BEFORE: Final[dict[str, list[tuple[str, str, Any]]]] = {
     "DELETE /api/v1/groups/{group}/orders/{gateway}/{port}": [("PUT", ORDERS, PIN)],
+    "GET /api/v1/duties/{duty_id}": [("POST", "/api/v1/duties", DUTY)],
+    "PUT /api/v1/duties/{duty_id}/roster": [("POST", "/api/v1/duties", DUTY)],
+    "POST /api/v1/duties/{duty_id}/roll-call": [("POST", "/api/v1/duties", DUTY), _END],
+    "DELETE /api/v1/duties/{duty_id}/roll-call": [("POST", "/api/v1/duties", DUTY), _BEGIN],
     "POST /api/v1/duties/{duty_id}/end": [("POST", "/api/v1/duties", DUTY)],
+    "POST /api/v1/maintenance/{maintenance_id}/end": [("POST", "/api/v1/maintenance", WORK)],
     "POST /api/v1/groups/{group}/roll-call": [_END],
     "DELETE /api/v1/groups/{group}/roll-call": [_BEGIN],
     "POST /api/v1/groups/{group}/roll-call/answers/{station}": [_END, _BEGIN],
@@ -104,6 +119,8 @@ BEFORE: Final[dict[str, list[tuple[str, str, Any]]]] = {
 }
 """What an administrator does first, so that the act itself can be done; whether that was so already
 is no matter."""
+PLACES: Final = ("DUTY", "WORK")
+"""In addresses they stand for the id of what was done before."""
 OWN_SESSION: Final = ("POST /api/v1/session", "DELETE /api/v1/session")
 """These change the session of whoever asks, who must not be needed any more."""
 
@@ -209,8 +226,9 @@ def test_each_role_gets_what_it_may(line: Line, boards: Boards, rig: Rig) -> Non
         address = line.address
         for method, first, body in BEFORE.get(line.route, ()):
             said = boards.admin.ask(method, first, body)
-            if "DUTY" in address:
-                address = address.replace("DUTY", said.json()["id"])
+            for place in PLACES:
+                if place in address:
+                    address = address.replace(place, said.json()["id"])
         answer = asked(visitor(name, line.route, boards, rig), line, address)
         found.append(answer.status_code)
         _check_refusal(answer, address)
@@ -236,7 +254,7 @@ def _check_refusal(answer: httpx.Response, address: str) -> None:
 )
 def test_no_change_without_the_token_of_the_session(line: Line, boards: Boards, rig: Rig) -> None:
     """Not even by the administrator. Signing in alone needs none: there is no session yet."""
-    address = line.address.replace("DUTY", "duty-x")
+    address = line.address.replace("DUTY", "duty-x").replace("WORK", "work-x")
     admin = boards.visitors["chief"]
     for headers in ({}, {"X-CSRF-Token": boards.visitors["desk"].csrf_token}):
         assert asked(admin, line, address, headers=headers).status_code == 403

@@ -10,8 +10,14 @@ from streamer.board.picture import Picture
 from streamer.board.watch import Watch
 from streamer.clock import SystemClock, from_ms
 from streamer.contract.common import Message
-from streamer.contract.published import WorkerState
-from streamer.contract.topics import alert_topic, fanout_topic, worker_topic
+from streamer.contract.published import Beat, WorkerState
+from streamer.contract.topics import (
+    alert_topic,
+    beat_topic,
+    fanout_topic,
+    maintenance_topic,
+    worker_topic,
+)
 from streamer.mqtt.connection import Connection, Session
 from streamer.mqtt.settings import broker_from_url
 from streamer.state.store import connect
@@ -135,6 +141,34 @@ def test_an_alert_that_cleared_meanwhile_is_swept(
     scene.watch._follower.close()  # the next turn connects anew
     scene.post.publish(alert_topic(REGION, "a-1"), None)
     scene.turn_until("alerts", "a-2")
+
+
+def test_planned_work_that_the_broker_has_forgotten_stays(
+    scene: Scene, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Redis has one of two."""
+    monkeypatch.setattr("streamer.board.watch.SWEEP_S", 0.5)
+    kept = scene.seen.acts.start_maintenance("ridge", 600, "desk")
+    gone = kept.model_copy(update={"id": "work-gone"})
+    for work in (kept, gone):
+        scene.post.publish(maintenance_topic(REGION, work.id), work)
+    scene.turn_until("maintenance", kept.id, gone.id)
+    scene.watch._follower.close()  # the next turn connects anew
+    for work in (kept, gone):
+        scene.post.publish(maintenance_topic(REGION, work.id), None)
+    scene.turn_until("maintenance", kept.id)
+
+
+def test_a_beat_that_stays_away_is_missed(scene: Scene) -> None:
+    """By the real clock: the retained one of an hour ago is no sign of life."""
+    ago = from_ms(CLOCK.now_ms() - 3_600_000)
+    said = Beat(region=REGION, version=1, at=ago, next_within_s=60, open=0, acknowledged=0)
+    scene.post.publish(beat_topic(REGION), said)
+    scene.watch.start()
+    wait_until(lambda: scene.head().get("alerts_silent_since") is not None, "the silence")
+    newer = said.model_copy(update={"version": 2, "at": from_ms(CLOCK.now_ms())})
+    scene.post.publish(beat_topic(REGION), newer)
+    wait_until(lambda: scene.head()["alerts_silent_since"] is None, "the beat")
 
 
 def test_a_redis_that_goes_and_comes_back(scene: Scene) -> None:

@@ -13,7 +13,9 @@ from typing import Any
 import psutil
 import pytest
 
+from streamer.alerts.cap.check import problems_of
 from streamer.clock import SystemClock
+from streamer.journal.reader import read
 from streamer.mqtt.follower import Follower
 from streamer.mqtt.settings import broker_from_url
 from tests.servers import Mosquitto, Redis, program, wait_until
@@ -77,16 +79,32 @@ def assert_lively(summary: dict[str, Any]) -> None:
     assert told <= set(summary["alerts"])
 
 
+def acts_in(journal: Path) -> list[str]:
+    """What people did, once each, in order."""
+    entries = {
+        line["entry"] for line in read([journal], pytest.fail) if line["kind"] == "act"
+    }  # every worker notes it
+    said = sorted((json.loads(entry) for entry in entries), key=lambda entry: entry["at"])
+    return [entry["act"] for entry in said]
+
+
 @pytest.mark.slow
 @pytest.mark.mosquitto
 @pytest.mark.redis
-def test_twenty_seconds_on_installed_servers(folder: Path) -> None:
+def test_twenty_seconds_on_installed_servers(folder: Path, tmp_path: Path) -> None:
     program("mosquitto")
     program("redis-server", "valkey-server")
-    summary = unattended(folder)
+    day, alerts = tmp_path / "day", tmp_path / "alerts"
+    summary = unattended(folder, "--drill", "--record", str(day), "--alerts", str(alerts))
     assert "mosquitto" in summary["services"]["broker"]
     assert "server" in summary["services"]["redis"]
     assert_lively(summary)
+    assert acts_in(day)[:2] == ["start_duty", "set_roster"]
+    assert acts_in(day)[-1] == "end_duty"
+    messages = [path.read_bytes() for path in sorted(alerts.glob("*.xml"))]
+    assert not any(problems_of(content) for content in messages)
+    assert b"clock_skew" in b"".join(messages)
+    assert (alerts / "feed.atom").exists()
 
 
 @pytest.mark.slow

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from streamer.reading import gateway
+from streamer.reading import alerts, gateway
 from tests.reading.conftest import Story, must_fit, named
 from tests.state.scene import START_MS, Teller, moment
 
@@ -207,3 +207,24 @@ def test_how_well_repeaters_hear(story: Story) -> None:
 
     story.pass_s(90)  # gateway_lost_after_s
     assert story.ask(gateway, "ridge", json=True).document["repeaters"][0]["health"] is None
+
+
+def test_what_its_loss_explains_and_planned_work(story: Story) -> None:
+    """The member was overdue before; both are found in one look."""
+    story.tell(
+        story.ridge.state(story.now_ms), story.ridge.heard(story.now_ms, "QA1ABC", "o1", to="NET")
+    )
+    words = ("--maintenance", "ridge/uhf", "--for", "2h", "--by", "Ann")
+    work = story.ask(alerts, *words, json=True).document["maintenance"]
+    story.pass_s(61)
+    story.tell(story.ridge.state(story.now_ms, up=False))
+    found = story.ask(gateway, "ridge", json=True).document
+    (lost,) = found["alerts"]
+    assert [held["subject"] for held in lost["held"]] == ["QA1ABC"]
+    assert found["maintenance"] == [work]
+    plain = story.ask(gateway, "ridge")
+    must_fit(plain)
+    for text in ("explains 1 other:", "QA1ABC of NET", "ridge/uhf: until 10:00:00Z", "by Ann"):
+        assert text in plain.out
+    other = story.ask(gateway, "lake", json=True).document
+    assert (other["alerts"], other["maintenance"]) == ([], [])

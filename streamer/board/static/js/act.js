@@ -15,12 +15,13 @@ export function me() {
   return document.documentElement.dataset.name ?? "";
 }
 
-/** What went wrong, in words. `status` 0: no answer came. */
+/** What went wrong, in words. `status` 0: no answer came. `errors`: a line for each fault. */
 export class Problem extends Error {
-  constructor(status, title, detail) {
+  constructor(status, title, detail, errors = []) {
     super(detail || title);
     this.status = status;
     this.title = title;
+    this.errors = errors;
   }
 }
 
@@ -63,6 +64,7 @@ async function send(method, path, body) {
     answer.status,
     said?.title ?? `Answer ${answer.status}`,
     detailOf(said) ?? said?.title ?? `The board answered ${answer.status}.`,
+    said?.errors ?? [],
   );
 }
 

@@ -2,11 +2,13 @@
 
 import { Problem } from "./act.js";
 import { figure, load } from "./chart-words.js";
-import { h } from "./dom.js";
+import { h, show } from "./dom.js";
+import { workItems } from "./maintenance.js";
 import { Table } from "./table.js";
 import { NEXT } from "./record.js";
 import { age, moment } from "./time.js";
-import { mark, severity } from "./words.js";
+import { course, explains } from "./trouble.js";
+import { mark, severity, workStamp } from "./words.js";
 
 /** A section with a head of its own. */
 export function sheet(id, title, ...children) {
@@ -25,28 +27,50 @@ export function alertItems(alerts) {
       ", for ",
       age(alert.since, "for"),
       ". ",
+      course(alert).map((text) => `${text}. `),
+      workStamp(alert),
       alert.state === "acknowledged"
-        ? h("span", {}, mark("carried"), ` In hand of ${alert.acknowledged_by}. `)
+        ? h(
+            "span",
+            {},
+            mark("carried"),
+            ` In hand of ${alert.acknowledged_by}${alert.note ? `: ${alert.note}` : ""}. `,
+          )
         : null,
       NEXT,
       alert.next_step,
+      explains(alert),
     ),
   );
 }
 
-/** Alerts that are about one of these names, or that touch it; the gravest first. */
+/** Alerts that are about one of these names, that touch it or explain one about it; the gravest
+ * first. */
 export function alertsAbout(alerts, names) {
   const grave = ["critical", "warning", "notice"];
   return [...alerts.values()]
     .filter(
       (alert) =>
-        names.includes(alert.subject) || alert.affects.some((name) => names.includes(name)),
+        names.includes(alert.subject) ||
+        alert.affects.some((name) => names.includes(name)) ||
+        alert.held.some(({ subject }) => names.includes(subject)),
     )
     .sort(
       (a, b) =>
         grave.indexOf(a.severity) - grave.indexOf(b.severity) ||
         Date.parse(a.since) - Date.parse(b.since),
     );
+}
+
+/** A sheet of planned work that hides itself while there is none. */
+export function workSheet(id) {
+  const list = h("ul", { class: "plain works" });
+  const node = sheet(id, "Maintenance", list);
+  const draw = (works) => {
+    node.hidden = !works.length;
+    show(list, workItems(works));
+  };
+  return { node, draw };
 }
 
 /** Why a document is missing or old. */

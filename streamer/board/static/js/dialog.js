@@ -56,13 +56,26 @@ export function ask({ title, text, fields = [], button, work }) {
         dialog.close();
       } catch (error) {
         if (!(error instanceof Problem)) throw error;
-        show(problem, error.message);
+        show(problem, faults(error));
       } finally {
         setBusy(false);
       }
     });
     dialog.showModal();
   });
+}
+
+/** A few faults are to be read one by one. */
+function faults({ errors, message }) {
+  if (errors.length < 2) return message;
+  return [
+    h("span", {}, "Nothing was changed:"),
+    h(
+      "span",
+      { class: "faults" },
+      errors.map((line) => h("span", {}, line)),
+    ),
+  ];
 }
 
 // -- fields --------------------------------------------------------------------------------------
@@ -77,6 +90,22 @@ export function text(name, label, attributes = {}) {
     { class: "field" },
     h("span", {}, label),
     h("input", { name, type: "text", autocomplete: "off", ...attributes }),
+  );
+}
+
+/** A file; `hint` says what is to be in it. */
+export function file(name, label, hint, attributes = {}) {
+  const id = `hint-${(numbers += 1)}`;
+  return h(
+    "div",
+    { class: "field" },
+    h(
+      "label",
+      {},
+      h("span", { class: "label" }, label),
+      h("input", { name, type: "file", "aria-describedby": id, ...attributes }),
+    ),
+    h("p", { class: "quiet hint", id }, hint),
   );
 }
 

@@ -57,6 +57,7 @@ function drawHead(feed, state) {
   if (region) drawDutyCounts(region);
   if (head) {
     drawDuties(head.duties ?? []);
+    drawSilence(head.alerts_silent_since ?? null);
     const { critical } = head.alerts;
     sayCritical(critical);
     const title = titleOf(document.title, critical);
@@ -123,6 +124,19 @@ function drawDoubt(state, notes) {
 }
 
 let saidDoubt = false;
+let saidSilence = false;
+
+/** No sign comes that alerts get through: who waits for one would wait in vain. */
+function drawSilence(since) {
+  const banner = at("silence");
+  if (!banner) return;
+  banner.hidden = since === null;
+  const words = since && `Alerts may not reach anybody since ${utc(since)}: look at the workers.`;
+  if (since && !saidSilence) say(words);
+  if (!since && saidSilence) say("Alerts get through again.");
+  saidSilence = since !== null;
+  show(banner, since && [h("strong", { class: "word" }, "Alerts in doubt"), h("span", {}, words)]);
+}
 
 const KINDS = {
   // Trouble is never played: a gateway that is lost during an exercise is lost.

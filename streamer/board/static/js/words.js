@@ -22,6 +22,9 @@ const MARKS = {
   blind: "?",
   expired: "–",
   checked_out: "→",
+  checked_in: "●",
+  heard: "◐",
+  not_yet_heard: "○",
   yes: "●",
   no: "✕",
   unknown: "?",
@@ -57,6 +60,11 @@ export function dutyStamps(duties) {
   return kinds.map((kind) =>
     h("span", { class: `stamp is-${kind}` }, kind === "actual" ? "actual duty" : kind),
   );
+}
+
+/** That planned work covers it: foreseen, which is not the same as well. */
+export function workStamp(alert) {
+  return alert.maintenance ? h("span", { class: "stamp is-maintenance" }, "maintenance") : null;
 }
 
 export function severity(word) {

@@ -1,8 +1,10 @@
 // One group's fan-out: on which repeaters an over would go out now, on which not, and for whom.
 
 import { may } from "../act.js";
+import { workSheet } from "../chart-parts.js";
 import { h, join, mount, on, show } from "../dom.js";
 import { start } from "../frame.js";
+import { listen } from "../maintenance.js";
 import { lift, order } from "../orders.js";
 import { Table } from "../table.js";
 import { age, count } from "../time.js";
@@ -18,6 +20,7 @@ import {
   stamp,
   stationLink,
 } from "../words.js";
+import { worksAt } from "../works.js";
 import { lead } from "../lead.js";
 
 const page = document.getElementById("page");
@@ -99,7 +102,8 @@ const sheet = h(
   table.node,
   another,
 );
-mount(page, verdict, strip, silent, sheet, meaning);
+const works = workSheet("works-head");
+mount(page, verdict, strip, works.node, silent, sheet, meaning);
 
 // -- cells ----------------------------------------------------------------------------------------
 
@@ -222,6 +226,11 @@ on(page, "click", "[data-act=order]", (button) => {
   const there = feed.rows(FANOUT).get(repeater)?.members ?? [];
   order(group, repeater, repeaters(), there);
 });
+listen(
+  page,
+  () => feed.rows("maintenance"),
+  () => [],
+);
 on(page, "click", "[data-act=lift]", (button) => lift(group, button.dataset.repeater));
 
 function repeaters() {
@@ -285,7 +294,7 @@ function also(...parts) {
 
 // -- drawing --------------------------------------------------------------------------------------
 
-const feed = start([FANOUT, ROSTER, "gateways"], () => {
+const feed = start([FANOUT, ROSTER, "gateways", "maintenance"], () => {
   const list = [...feed.rows(FANOUT).values()];
   const roster = [...feed.rows(ROSTER)].filter(([key]) => key !== "#roster").map(([, row]) => row);
   const members = roster.filter(isMember);
@@ -309,6 +318,8 @@ const feed = start([FANOUT, ROSTER, "gateways"], () => {
     );
   silent.hidden = !not.length;
   show(silentList, not.map(silentRow));
+  const sites = list.flatMap(({ repeater }) => [repeater, repeater.split("/")[0]]);
+  works.draw(worksAt(feed.rows("maintenance"), [group, ...sites]));
   // Cells name the standings of members: they are drawn anew when those change.
   table.draw(list, members.map((row) => `${row.station} ${row.standing}`).join());
 });

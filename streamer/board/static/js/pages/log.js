@@ -56,13 +56,27 @@ const table = new Table({
 function detail(row) {
   return Object.entries(row.details ?? {})
     .filter(([, value]) => value !== null && value !== "")
-    .map(([name, value]) => `${spoken(name)}: ${said(value)}`)
+    .map(([name, value]) => `${spoken(name)}: ${name === "roster" ? people(value) : said(value)}`)
     .join("; ");
 }
 
+/** Not their names: a roster is long, and the page of duties has it. */
+function people(roster) {
+  return `${roster.length} expected`;
+}
+
 function said(value) {
-  if (Array.isArray(value)) return value.join(", ");
+  if (Array.isArray(value)) return value.length ? value.join(", ") : "nobody";
+  if (typeof value === "object") {
+    const answers = Object.entries(value).map(([call, answer]) => `${call} (${answerOf(answer)})`);
+    return answers.length ? answers.join(", ") : "nobody";
+  }
   return /^\d{4}-\d\d-\d\dT/.test(value) ? utc(value) : String(value);
+}
+
+/** Who answered a roll call, when and how. */
+function answerOf({ at, how, by }) {
+  return `${how === "desk" ? `marked by ${by}` : "on the air"}, ${utc(at)}`;
 }
 
 mount(page, h("section", { class: "sheet", "aria-label": "Log" }, table.node));

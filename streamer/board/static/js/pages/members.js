@@ -1,6 +1,7 @@
 // Members of a group: where each was last heard, what that says and why, and the roll call.
 
 import { act, may, part } from "../act.js";
+import { markAnswered } from "../answering.js";
 import { ask, note, noteOf } from "../dialog.js";
 import { h, join, mount, on, show } from "../dom.js";
 import { say, start } from "../frame.js";
@@ -170,18 +171,7 @@ function acts(row) {
 
 on(page, "click", "[data-act=path]", (button) => table.toggle(button.dataset.station));
 
-on(page, "click", "[data-act=answered]", async (button) => {
-  const { station } = button.dataset;
-  const done = await ask({
-    title: `${station} answered`,
-    text: "Mark that it answered the roll call by a way the gateways did not hear.",
-    fields: [note("Note: how it answered (may stay empty)")],
-    button: "It answered",
-    work: (values) =>
-      act("POST", `${ADDRESS}/roll-call/answers/${part(station)}`, { note: noteOf(values) }),
-  });
-  if (done) say(`${station} is marked as answered.`);
-});
+on(page, "click", "[data-act=answered]", (button) => markAnswered(group, button.dataset.station));
 
 on(page, "click", "[data-act=check-out]", async (button) => {
   const { station } = button.dataset;

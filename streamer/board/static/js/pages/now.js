@@ -3,19 +3,23 @@
 import { act, may, me, part } from "../act.js";
 import { AIR_LABEL, AIR_MEANS, airFigure, airSpan } from "../air.js";
 import { ask, note, noteOf } from "../dialog.js";
-import { h, join, mount, on, rows, show } from "../dom.js";
+import { h, mount, on, rows, show } from "../dom.js";
 import { say, start } from "../frame.js";
+import { listen, planButton, workItems } from "../maintenance.js";
 import { isBlank, NEXT, stageOf } from "../record.js";
+import { darkRow, notReporting, subjects } from "../sites.js";
 import { age, count, isReplay, moment, now } from "../time.js";
+import { BY_MEMBER, course, explains, PEOPLE, peopleHeld } from "../trouble.js";
 import {
   dutyStamps,
   linked,
   looksLikeRepeater,
   mark,
-  repeaterLink,
   SEVERITIES,
   severity,
+  workStamp,
 } from "../words.js";
+import { byEnd } from "../works.js";
 
 const page = document.getElementById("page");
 const verdict = h("p", { class: "verdict", id: "verdict" });
@@ -55,13 +59,19 @@ const dark = h(
     ),
   ),
 );
-mount(page, verdict, figures, alerts, dark, air);
+const workList = h("ul", { class: "plain works" });
+const workSheet = h(
+  "section",
+  { class: "sheet", "aria-labelledby": "works-head" },
+  h("h2", { id: "works-head" }, "Maintenance"),
+  workList,
+);
+const plan = planButton();
+mount(page, verdict, figures, alerts, workSheet, dark, plan ? h("p", {}, plan) : null, air);
 
 const MOST = 12; // names of a slip
-const BY_MEMBER = ["member_overdue", "member_out_of_reach"];
 // Of one group: their duties are that group's. A site's trouble is of no duty.
 const OF_GROUPS = [...BY_MEMBER, "repeater_starved", "loop"];
-const PEOPLE = [...BY_MEMBER, "two_places"];
 
 /** Worst first, people before machines, open before in hand, oldest first. */
 function urgency(a, b) {
@@ -87,12 +97,14 @@ function sentence(head, list, missing, state) {
   const rest = open.filter((alert) => !BY_MEMBER.includes(alert.kind));
   const critical = rest.filter((alert) => alert.severity === "critical").length;
   const others = rest.length - critical;
+  const held = peopleHeld(list).size;
   // A site with an alert of its own is counted there.
   const told = new Set(list.map((alert) => alert.subject));
   const silent = missing.filter((site) => !told.has(site.key)).length;
   const is = (number) => (number === 1 ? "is" : "are");
   const parts = [
     lost,
+    held && `${count(held, "member")} missed before cannot be judged now`,
     critical && `${count(critical, "critical alert")} ${is(critical)} open`,
     others &&
       (critical
@@ -111,6 +123,7 @@ function sentence(head, list, missing, state) {
     const { never } = head.gateways;
     return `Nothing is known to be wrong; ${count(never, "gateway")} ${is(never)} not heard of yet.`;
   }
+  if (head.alerts_silent_since) return "No alert is open, but alerts may not get through.";
   if (head.notes?.length) return "No alert is open, but not everything is known.";
   return "All is well with the network.";
 }
@@ -191,10 +204,11 @@ function names(alert) {
   return [...own, ...alert.affects];
 }
 
-/** What it touches, unless the reasons name all of it. */
+/** What it touches, unless the reasons or what it explains name all of it. */
 function affects(alert) {
   const said = alert.reasons.join(" ");
-  if (alert.affects.every((name) => said.includes(name))) return null;
+  const held = alert.held.map(({ subject }) => subject);
+  if (alert.affects.every((name) => said.includes(name) || held.includes(name))) return null;
   return h(
     "p",
     { class: "quiet" },
@@ -218,14 +232,17 @@ function slip(alert) {
       { class: "when" },
       severity(alert.severity),
       h("span", {}, "for ", age(alert.since, "for")),
+      workStamp(alert),
       OF_GROUPS.includes(alert.kind) ? dutyStamps(alert.duties) : null,
     ),
     h(
       "div",
       { class: "what" },
       h("h3", {}, alert.title),
+      course(alert).map((text) => h("p", { class: "course" }, `${text}.`)),
       h("p", { class: "next" }, h("strong", {}, NEXT), linked(alert.next_step, names(alert))),
       h("p", { class: "quiet" }, linked(alert.reasons.join("; "), names(alert)), "."),
+      explains(alert),
       affects(alert),
       taken
         ? h(
@@ -290,53 +307,6 @@ on(alertList, "click", "[data-act=acknowledge]", async (button) => {
   if (done) say(`In your hands: ${alert.title}.`);
 });
 
-// -- not reporting --------------------------------------------------------------------------------
-
-/** Gateways that do not report; of those that do, repeaters that are down or not spoken of. */
-function notReporting(gateways) {
-  const found = [];
-  for (const gateway of gateways) {
-    if (gateway.standing === "never" && isEarly()) continue;
-    if (gateway.standing !== "up") {
-      found.push({
-        key: gateway.gateway,
-        since: gateway.since,
-        reason: gateway.reason,
-        keeper: gateway.keeper,
-        repeaters: gateway.repeaters.map((r) => r.repeater),
-      });
-      continue;
-    }
-    for (const repeater of gateway.repeaters.filter((r) => !r.reporting)) {
-      found.push({
-        key: repeater.repeater,
-        since: repeater.since,
-        reason: repeater.reason,
-        keeper: gateway.keeper,
-        repeaters: [],
-      });
-    }
-  }
-  return found;
-}
-
-function darkRow(site) {
-  const name = looksLikeRepeater(site.key)
-    ? repeaterLink(site.key)
-    : [
-        h("span", { class: "sign" }, site.key),
-        site.repeaters.length ? [" (", join(", ", site.repeaters.map(repeaterLink)), ")"] : null,
-      ];
-  return h(
-    "tr",
-    { role: "row" },
-    h("th", { scope: "row", role: "rowheader" }, name),
-    h("td", { role: "cell", "data-label": "For" }, age(site.since, "for")),
-    h("td", { role: "cell", "data-label": "Why" }, h("span", { class: "cell" }, site.reason)),
-    h("td", { role: "cell", "data-label": "Keeper" }, site.keeper ?? "not in the region file"),
-  );
-}
-
 // -- drawing --------------------------------------------------------------------------------------
 
 let announced = null;
@@ -344,26 +314,43 @@ let announced = null;
 /** New critical alerts are said once; those there at the start are read with the page. */
 function announce(list) {
   const critical = list.filter((a) => a.severity === "critical" && a.state === "open");
-  const fresh = announced && critical.filter((alert) => !announced.has(alert.id));
+  // Of what comes and goes it was said; to say each time would drown the rest.
+  const isFresh = (alert) => !announced.has(alert.id) && !alert.unsteady;
+  const fresh = announced && critical.filter(isFresh);
   announced = new Set(critical.map((alert) => alert.id));
   if (fresh?.length) {
     say(`New critical alert: ${fresh.map((a) => `${a.title}. ${NEXT}${a.next_step}`).join(" ")}`);
   }
 }
 
-const feed = start(["alerts", "gateways"], () => {
+const feed = start(["alerts", "gateways", "maintenance"], () => {
   const head = feed.row("head");
   if (!head) return;
   const state = feed.state();
   const list = [...feed.rows("alerts").values()].sort(urgency);
-  const missing = head.worker === "live" ? notReporting(feed.rows("gateways").values()) : [];
+  const works = feed.rows("maintenance");
+  const missing =
+    head.worker === "live" ? notReporting(feed.rows("gateways").values(), isEarly()) : [];
   show(verdict, sentence(head, list, missing, state));
   show(figures, boxes(head));
   air.hidden = !head.air;
   if (head.air) show(air, airWords(head.air));
   alerts.hidden = !list.length;
   rows(alertList, list, (alert) => alert.id, slip);
+  workSheet.hidden = !works.size;
+  show(workList, workItems(byEnd([...works.values()])));
   dark.hidden = !missing.length;
-  rows(darkBody, missing, (site) => site.key, darkRow);
+  rows(
+    darkBody,
+    missing,
+    (site) => site.key,
+    (site) => darkRow(site, works),
+  );
   announce(list);
 });
+
+listen(
+  page,
+  () => feed.rows("maintenance"),
+  () => subjects(feed.rows("gateways")),
+);

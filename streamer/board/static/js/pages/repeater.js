@@ -12,6 +12,7 @@ import {
   problemText,
   sheet,
   spreadText,
+  workSheet,
 } from "../chart-parts.js";
 import { Chart } from "../chart-draw.js";
 import { poll } from "../chart-poll.js";
@@ -19,10 +20,12 @@ import { busyBuckets, repeaterCharts } from "../chart-series.js";
 import { figure } from "../chart-words.js";
 import { h, join, mount, on, show } from "../dom.js";
 import { start } from "../frame.js";
-import { degrees, facts } from "../map-panel.js";
+import { listen, planButton } from "../maintenance.js";
+import { siteFacts } from "../site-facts.js";
 import { Table } from "../table.js";
 import { age, count, moment } from "../time.js";
 import { groupLink, marked, repeaterLink, spoken, stamp, stationLink } from "../words.js";
+import { worksAt } from "../works.js";
 
 const page = document.getElementById("page");
 const { repeater } = page.dataset;
@@ -34,6 +37,8 @@ const verdict = h("p", { class: "verdict", id: "verdict" });
 const trouble = h("div", {});
 const alerts = h("ul", { class: "plain" });
 const alertSheet = sheet("alerts-head", "Alerts about it", alerts);
+const works = workSheet("works-head");
+const plan = planButton();
 const health = h("div", { id: "health" });
 const site = h("div", {});
 const here = h("div", {});
@@ -146,13 +151,14 @@ mount(
   verdict,
   trouble,
   alertSheet,
+  works.node,
   sheet("health-head", "How well it hears", health),
   h(
     "div",
     { class: "columns" },
     sheet("here-head", "Members last heard here", here),
     sheet("groups-head", "Groups", groups),
-    sheet("site-head", "The site", site),
+    sheet("site-head", "The site", site, plan ? h("p", { class: "plan" }, plan) : null),
   ),
   past,
   sheet(
@@ -217,7 +223,7 @@ function drawDocument(document, problem) {
   show(health, healthText(document.health));
   show(here, hereList(document.members));
   show(groups, groupList(document.groups));
-  show(site, siteFacts(document));
+  show(site, siteFacts(document, feed.rows("gateways").get(gateway)));
   drawCharts(document);
   loads.draw(document.hours.filter(({ erlangs }) => erlangs).reverse());
   numbers.draw(busyBuckets(document));
@@ -352,58 +358,6 @@ function groupList(list) {
   ];
 }
 
-function siteFacts(document) {
-  const known = document.lat !== null && document.lon !== null;
-  return facts([
-    ["Title", document.title],
-    [
-      "Gateway",
-      document.gateway_title ? `${document.gateway}: ${document.gateway_title}` : document.gateway,
-    ],
-    ["Keeper", document.keeper],
-    ...gatewayFacts(feed.rows("gateways").get(gateway)),
-    ["Frequency", document.freq_mhz === null ? null : `${document.freq_mhz.toFixed(3)} MHz`],
-    ["Antenna", document.antenna_m === null ? null : `${document.antenna_m} m above the ground`],
-    ["Range", document.range_km === null ? null : `${document.range_km} km, as configured`],
-    ["Position", known ? degrees(document) : "not known"],
-  ]);
-}
-
-const STANDS = { up: "reporting", down: "down", silent: "silent", never: "never heard of" };
-
-/** What the gateway's heartbeats tell: for whoever looks after the site. */
-function gatewayFacts(row) {
-  if (!row) return [];
-  const others = row.repeaters.filter((one) => one.repeater !== repeater);
-  const offset = row.clock_offset_s;
-  return [
-    ["It is", [STANDS[row.standing], row.since ? [" for ", age(row.since, "for")] : null]],
-    ["Its clock", offset === null ? null : clockWords(offset)],
-    [
-      "In its spool",
-      row.spooled === null ? null : row.spooled ? `${count(row.spooled, "event")} wait` : "nothing",
-    ],
-    ["Its agent", row.software],
-    [
-      "Also on it",
-      join(
-        ", ",
-        others.map((one) => [
-          repeaterLink(one.repeater),
-          one.reporting ? null : ` (${one.reporting === false ? "not reporting" : "not known"})`,
-        ]),
-      ),
-    ],
-  ];
-}
-
-/** `offset_s` is what its times are corrected by: above zero its clock is slow. */
-function clockWords(offset_s) {
-  if (Math.abs(offset_s) < 0.5) return "right";
-  const side = offset_s > 0 ? "behind" : "ahead";
-  return `${figure(Math.abs(offset_s))} s ${side}; its times are corrected`;
-}
-
 // -- reading -----------------------------------------------------------------------------------------
 
 let newest = null;
@@ -415,10 +369,11 @@ const documents = poll(
     drawDocument(document, problem);
   },
 );
-const feed = start(["gateways", "alerts", "places"], () => {
+const feed = start(["gateways", "alerts", "places", "maintenance"], () => {
   drawVerdict(newest);
   drawAlerts();
-  if (newest) show(site, siteFacts(newest));
+  works.draw(worksAt(feed.rows("maintenance"), [repeater, gateway]));
+  if (newest) show(site, siteFacts(newest, feed.rows("gateways").get(gateway)));
   // Somebody came, went or was heard here: the document is older than that.
   const people = [...feed.rows("places").values()]
     .filter((row) => row.repeater === repeater)
@@ -428,3 +383,12 @@ const feed = start(["gateways", "alerts", "places"], () => {
   if (peopleBefore !== null && people !== peopleBefore) documents.hurry();
   peopleBefore = people;
 });
+
+listen(
+  page,
+  () => feed.rows("maintenance"),
+  () => [
+    [repeater, `${repeater}, this repeater`],
+    [gateway, `${gateway}, its gateway with all that is on it`],
+  ],
+);

@@ -6,6 +6,7 @@ import { h, mount, setText, show } from "../dom.js";
 import { start } from "../frame.js";
 import { isBlank } from "../record.js";
 import { age, count, isReplay, now } from "../time.js";
+import { BY_MEMBER, explainsShort, nth, peopleHeld } from "../trouble.js";
 import { isMember, mark, severity, SEVERITIES, spoken, STANDINGS } from "../words.js";
 
 const page = document.getElementById("page");
@@ -59,15 +60,16 @@ function fit({ node, list, more }) {
 
 // Of the blind nothing can be said: they stand last, but by name.
 const NOT_IN_REACH = ["out_of_reach", "overdue", "blind"];
-const BY_MEMBERS = ["member_overdue", "member_out_of_reach"];
 
-function person(row) {
+/** `missed`: stations that were missed before nothing could be said of them. */
+function person(row, missed) {
+  const before = row.standing === "blind" && missed.has(row.station) ? ", missed before" : "";
   return h(
     "li",
     { "data-key": row.station, class: `is-${row.standing}` },
     h("span", { class: "who sign" }, row.station),
     " ",
-    h("span", { class: "how" }, mark(row.standing), ` ${spoken(row.standing)}`),
+    h("span", { class: "how" }, mark(row.standing), ` ${spoken(row.standing)}${before}`),
     " ",
     h(
       "span",
@@ -91,9 +93,20 @@ function alertLine(alert) {
       { class: "where" },
       "began ",
       age(alert.since, "about"),
+      courseShort(alert).map((text) => `, ${text}`),
       alert.state === "acknowledged" ? `, in hand of ${alert.acknowledged_by}` : null,
     ),
   );
+}
+
+function courseShort(alert) {
+  const { unsteady, opened_times: times } = alert;
+  return [
+    explainsShort(alert),
+    unsteady ? "comes and goes" : times > 1 && `${nth(times)} time`,
+    alert.escalated && alert.state === "open" && "in nobody's hand",
+    alert.maintenance && "maintenance",
+  ].filter(Boolean);
 }
 
 function groupLine(row) {
@@ -163,7 +176,7 @@ function draw(groups) {
     .filter(
       (alert) =>
         alert.severity !== "notice" &&
-        !BY_MEMBERS.includes(alert.kind) &&
+        !BY_MEMBER.includes(alert.kind) &&
         (alert.kind !== "loop" || ours([alert.subject])) &&
         alert.kind !== "repeater_starved",
     )
@@ -174,7 +187,13 @@ function draw(groups) {
         Date.parse(a.since) - Date.parse(b.since),
     );
   show(verdict, sentence(all, alerts, late, feed.state()));
-  fill(people, found.map(person));
+  const missed = peopleHeld([...feed.rows("alerts").values()]);
+  const first = (row) => row.standing === "blind" && !missed.has(row.station);
+  found.sort((a, b) => first(a) - first(b));
+  fill(
+    people,
+    found.map((row) => person(row, missed)),
+  );
   fill(trouble, alerts.map(alertLine));
   fill(starved, late.map(groupLine));
   page.classList.toggle("calm", !found.length && !alerts.length && !late.length);
