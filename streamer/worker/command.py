@@ -128,6 +128,8 @@ def _watch_signals(worker: Worker, region: Path, view: RegionView) -> list[int]:
         if fresh.name != view.name or fresh.region.partitions != view.region.partitions:
             log.error("region file not taken over: region and partitions need a restart")
             return
+        if fresh.region.channel != view.region.channel:
+            log.warning("channels of the region file: start the workers again to send on these")
         worker.reload(fresh)
 
     signal.signal(signal.SIGTERM, stop)
