@@ -20,7 +20,7 @@ def do_again(store: Store, entry: Entry) -> str | None:
     """
     acts = Acts(store, ManualClock(to_ms(entry.at)), new_id=lambda _what, _ms: _id_of(entry))
     try:
-        _KNOWN[entry.act](acts, entry)
+        KNOWN[entry.act](acts, entry)
     except (NotThere, Refused, KeyError, TypeError, ValueError) as error:
         return f"{entry.act} {entry.subject} by {entry.by}: {error}"
     return None
@@ -34,9 +34,17 @@ def _two(entry: Entry) -> tuple[str, str]:
 
 def _order(acts: Acts, entry: Entry, kind: OrderKind) -> None:
     group, repeater = _two(entry)
+    acts.order(group, repeater, kind, _for_s(entry), entry.by, entry.note)
+
+
+def _plan(acts: Acts, entry: Entry) -> None:
+    acts.start_maintenance(entry.details["subject"], _for_s(entry), entry.by, entry.note)
+
+
+def _for_s(entry: Entry) -> float:
+    """How long what was ordered was to hold."""
     until_ms = to_ms(datetime.fromisoformat(entry.details["until"]))
-    for_s = (until_ms - to_ms(entry.at)) / 1000
-    acts.order(group, repeater, kind, for_s, entry.by, entry.note)
+    return (until_ms - to_ms(entry.at)) / 1000
 
 
 def _id_of(entry: Entry) -> str:
@@ -44,7 +52,7 @@ def _id_of(entry: Entry) -> str:
     return str(entry.details["id"]) if entry.act is Act.START_ROLL_CALL else entry.subject
 
 
-_KNOWN: Final[dict[Act, Callable[[Acts, Entry], object]]] = {
+KNOWN: Final[dict[Act, Callable[[Acts, Entry], object]]] = {
     Act.ACKNOWLEDGE: lambda acts, e: acts.acknowledge(
         e.subject, e.by, e.note, bool(e.details.get("take_over"))
     ),
@@ -66,5 +74,7 @@ _KNOWN: Final[dict[Act, Callable[[Acts, Entry], object]]] = {
     Act.END_DUTY: lambda acts, e: acts.end_duty(e.subject, e.by, e.note),
     Act.ACCEPT_CALL: lambda acts, e: acts.accept_call(e.subject, e.by, e.note),
     Act.RETRACT_CALL: lambda acts, e: acts.retract_call(e.subject, e.by, e.note),
+    Act.START_MAINTENANCE: _plan,
+    Act.END_MAINTENANCE: lambda acts, e: acts.end_maintenance(e.subject, e.by, e.note),
     Act.FORGET: lambda acts, e: None,  # it is gone from the record too, or stands there for good
 }

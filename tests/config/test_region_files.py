@@ -98,8 +98,8 @@ def test_the_example_shows_every_setting() -> None:
     view = load_region(EXAMPLE)
     region = view.region
     models = (
-        region, region.broker, region.limits, region.alerts, region.policy, region.group[0],
-        region.gateway[0], region.gateway[0].repeater[0],
+        region, region.broker, region.limits, region.alerts, region.privacy, region.policy,
+        region.group[0], region.gateway[0], region.gateway[0].repeater[0],
     )  # fmt: skip
     for model in models:
         for name in type(model).model_fields:

@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 import redis as redis_client
 
-from streamer.board import acting
+from streamer.board import acting, duty_api
 from streamer.board.replaying import AlertTick, words
 from streamer.board.tables import Tables
 from streamer.clock import ManualClock, from_ms, to_ms
@@ -348,13 +348,12 @@ def test_nobody_acts_in_a_replay(asker: Asker, player: Player) -> None:
     go(player, 230)
     before = state_of(player)
     assert asker.get("/api/v1/session").json()["role"] == "view"
-    acts = [
-        (m, str(vars(r)["path"])) for r in acting.router.routes for m in getattr(r, "methods", ())
-    ]
+    routes = [*acting.router.routes, *duty_api.acts.routes]
+    acts = [(m, str(vars(r)["path"])) for r in routes for m in getattr(r, "methods", ())]
     assert len(acts) > 10
     for method, path in acts:
         fields = {"group": "RESCUE", "gateway": "ridge", "port": "uhf", "station": "QA1ABC",
-                  "alert_id": "x", "duty_id": "x", "call": "QX"}  # fmt: skip
+                  "alert_id": "x", "duty_id": "x", "maintenance_id": "x", "call": "QX"}  # fmt: skip
         address = path.replace(":path", "").format(**fields)
         assert asker.ask(method, address, {}).status_code in (404, 405), address
     assert state_of(player) == before

@@ -116,7 +116,9 @@ def test_a_trial_that_is_taken(tmp_path: Path, capsys: pytest.CaptureFixture[str
 def test_a_trial_by_cap_is_a_test_there(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["channels", str(region(tmp_path, CAP)), "--send", "cap"]) == 0
     assert main(["channels", str(tmp_path / "region.toml")]) == 0
-    assert f"files in {tmp_path}" in "".join(capsys.readouterr().out.split("\n    "))
+    # However the lines are broken where the folder's name is long.
+    said = "".join(capsys.readouterr().out.split())
+    assert f"filesin{tmp_path}" in said
     (file,) = (tmp_path / "cap").glob("*.xml")
     assert "<status>Test</status>" in file.read_text()
 
