@@ -18,10 +18,10 @@ from streamer.contract.published import (
 RANK: Final = {Severity.NOTICE: 0, Severity.WARNING: 1, Severity.CRITICAL: 2}
 ENDED: Final = {
     AlertKind.GATEWAY_LOST: "it reports again",
-    AlertKind.REPEATER_LOST: "it is up again, or its gateway is lost altogether",
+    AlertKind.REPEATER_LOST: "its gateway reports it up again",
     AlertKind.MEMBER_OVERDUE: "it was not heard again and is no longer followed",
     AlertKind.MEMBER_OUT_OF_REACH: "it was not heard again and is no longer followed",
-    AlertKind.REPEATER_STARVED: "it carries the group, or need not any more, or cannot say",
+    AlertKind.REPEATER_STARVED: "it carries the group now, or is not wanted any more",
     AlertKind.LOOP: "no new loop for a while",
     AlertKind.CLOCK_SKEW: "the clock is near enough",
     AlertKind.EVENTS_LOST: "they have arrived",

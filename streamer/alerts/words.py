@@ -7,7 +7,7 @@ sent again after a crash has the same words.
 import unicodedata
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Final
 
 from streamer.alerts.notice import Notice, Parcel, Turn
@@ -34,6 +34,7 @@ CAUTION_LINE: Final = (
     "call signs are not authenticated."
 )
 
+_JUST_NOW: Final = timedelta(seconds=5)
 KEEPER_LINE: Final = "Who the keeper is, the board or streamer alerts says."
 
 _OF_ONE_GROUP: Final = frozenset(
@@ -234,6 +235,8 @@ def _when_line(notice: Notice, now: datetime) -> str:
     if notice.turn is Turn.CLEARED and alert.cleared_at is not None:
         ended = f"ended {_clock(alert.cleared_at, now)} after {_ran(alert.since, alert.cleared_at)}"
         return f"{since}, {ended}: {alert.cleared_because or 'it is so no more'}."
+    if notice.at - alert.since < _JUST_NOW:
+        return f"{since}, just before this was told."
     return f"{since}, for {_ran(alert.since, notice.at)} when this was told."
 
 

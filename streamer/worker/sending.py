@@ -161,7 +161,8 @@ class Sender:
         """Let each finish what it is sending, for a moment; what it does not finish comes again."""
         self._stop.set()
         for thread in self._threads:
-            thread.join(_STOPS_WITHIN_S)
+            if thread.is_alive():  # a worker that only drains never started them
+                thread.join(_STOPS_WITHIN_S)
 
     def _run(self, sending: Sending) -> None:
         failures = 0

@@ -193,3 +193,10 @@ def test_a_fault_of_ours_ends_no_thread(office: Office) -> None:
     finally:
         sender.stop()
     assert not [t for t in threading.enumerate() if t.name == "channel hook"]
+
+
+def test_a_worker_that_only_drains_never_sends(office: Office) -> None:
+    told = Told()
+    office.lose("ridge")
+    Sender([office.sending(told)]).stop()
+    assert told.parcels == []
