@@ -43,6 +43,9 @@ class AlertSettings(Table):
     """What the lifecycle waits for, the same for every channel."""
 
     settle_s: Seconds = Field(5, description="a lost gateway or repeater is told after so long")
+    broker_settle_s: Seconds = Field(
+        30, description="no broker: told after so long; a restart takes less"
+    )
     clear_s: Seconds = Field(5, description="trouble must be gone for so long to be cleared")
     reopen_s: Seconds = Field(
         10 * MINUTE_S, description="what comes back within it is the same alert, not a new one"
@@ -62,6 +65,12 @@ class AlertSettings(Table):
     )
     escalate_after_s: PositiveSeconds = Field(
         5 * MINUTE_S, description="nobody has taken it in hand: the next step's channels are told"
+    )
+    repeat_critical_s: PositiveSeconds = Field(
+        15 * MINUTE_S, description="critical and in nobody's hand: told again so often"
+    )
+    ask_holder_s: PositiveSeconds = Field(
+        HOUR_S, description="critical, about a member and in hand: told again so often"
     )
     remind_s: PositiveSeconds = Field(
         12 * HOUR_S, description="what stands is told again after so long without news of it"

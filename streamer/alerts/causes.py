@@ -20,7 +20,7 @@ MEMBERS: Final = frozenset({AlertKind.MEMBER_OVERDUE, AlertKind.MEMBER_OUT_OF_RE
 REWORDED_MS: Final = 5000
 """An alert of which only the words have changed is published so often at most."""
 _NAMED: Final = 12
-"""Gateways named in a sentence; all stand in the list of what is held."""
+"""Gateways or members named in a sentence; the gateways all stand in the list of what is held."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +103,10 @@ def _network_condition(own_id: str, lost: Sequence[Condition], ground: Ground) -
     ]
     if members:
         were = "1 member was" if len(members) == 1 else f"{len(members)} members were"
+        named = ", ".join(sorted(members)[:_NAMED])
+        more = f" and {len(members) - _NAMED} more" if len(members) > _NAMED else ""
         reasons.append(f"{were} last heard behind them: silence there says nothing now")
+        reasons.append(f"those are {named}{more}")
     known = max(ground.gateways, len(lost))
     worst = sorted(lost, key=lambda c: (-len(c.affects), c.subject))
     first = ", ".join(c.subject for c in worst[:_NAMED])
@@ -226,4 +229,5 @@ _CAUSES: Final[Mapping[AlertKind, Callable[[Condition, Ground], Sequence[str]]]]
     AlertKind.TWO_PLACES: _of_nothing,
     AlertKind.BROKER_LOST: _of_nothing,
     AlertKind.WORKER_LOST: _of_nothing,
+    AlertKind.CHANNEL_LOST: _of_nothing,
 }

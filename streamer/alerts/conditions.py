@@ -6,6 +6,7 @@ acknowledged, cleared) is the business of `streamer.alerts.lifecycle`.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Final
 
 from streamer.config import Limits, Policy
 from streamer.contract.published import AlertKind, Carriage, Severity, Standing
@@ -15,6 +16,10 @@ from streamer.domain.liveness import GatewaySight, GatewayStanding, Sights
 from streamer.domain.membership import Judgement, clock_text
 from streamer.domain.model import GatewaySnapshot, Summary
 from streamer.domain.places import TwoPlaces
+
+LASTING_LOOP: Final = 3
+"""So many overs in a loop within `loop_hold_s` are no single mishap."""
+EXPIRED_LATELY_MS: Final = 15 * 60_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +45,8 @@ class Condition:
     """Of what is about a group or its member."""
     repeater: str = ""
     """The repeater concerned: where a member was last heard, where a group is wanted."""
+    heard_ms: int | None = None
+    """Of a member: when it was last heard."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,13 +81,16 @@ def of_group(now: GroupNow, sights: Sights, policy: Policy, limits: Limits, now_
     snapshot, group = now.snapshot, now.snapshot.group
     found: list[Condition] = []
     endings: dict[str, str] = {}
+    expired_times: list[int | None] = []
     for summary, judgement in now.judged if policy.member_alerts else ():
-        condition = _member(group, summary, judgement, now.fanout)
+        condition = _member(group, summary, judgement, now.fanout, now_ms)
         if condition is not None:
             found.append(condition)
+            if judgement.standing is Standing.EXPIRED and condition.opens:
+                expired_times.append(judgement.since_ms + EXPIRED_LATELY_MS)
         else:
             endings[alert_id("member", group, summary.station)] = _ending(judgement)
-    times: list[int | None] = []
+    times = expired_times
     grace_ms = round(policy.starved_after_s * 1000)
     for wanted in now.fanout.wanted:
         if not wanted.starved:
@@ -100,7 +110,7 @@ def of_group(now: GroupNow, sights: Sights, policy: Policy, limits: Limits, now_
             Condition(
                 alert_id(AlertKind.LOOP, group),
                 AlertKind.LOOP,
-                Severity.CRITICAL,
+                Severity.CRITICAL if len(fresh) >= LASTING_LOOP else Severity.WARNING,
                 group,
                 f"An over of {group} went in a loop",
                 (
@@ -114,7 +124,7 @@ def of_group(now: GroupNow, sights: Sights, policy: Policy, limits: Limits, now_
                 group=group,
             )
         )
-    return Found(tuple(found), _earliest(times))
+    return Found(tuple(found), _earliest(times), endings)
 
 
 def _starved(group: str, wanted: Wanted, since_ms: int) -> Condition:
@@ -164,7 +174,7 @@ def _loop_step(group: str, through: Sequence[str]) -> str:
 
 
 def _member(
-    group: str, summary: Summary, judgement: Judgement, fanout: FanOutResult
+    group: str, summary: Summary, judgement: Judgement, fanout: FanOutResult, now_ms: int
 ) -> Condition | None:
     """One alert for a member, whatever becomes of it: overdue, then out of reach, and it does not
     end because the membership expires. It ends when the station is heard or checks out."""
@@ -191,11 +201,18 @@ def _member(
     return Condition(
         alert_id("member", group, station), kind, severity, station, title,
         judgement.reasons, step, judgement.since_ms,
-        # Who is learnt of only when the membership has long expired is no news to anybody.
-        opens=judgement.standing not in (Standing.EXPIRED, Standing.BLIND),
+        opens=_opens(judgement, now_ms),
         vague=judgement.standing is Standing.BLIND,
-        group=group, repeater=where,
+        group=group, repeater=where, heard_ms=summary.place.ms,
     )  # fmt: skip
+
+
+def _opens(judgement: Judgement, now_ms: int) -> bool:
+    """Who expired just now without ever having been overdue, because its repeater was dark for so
+    long, must be told of; who is learnt of only when the membership has long expired is no news."""
+    if judgement.standing is Standing.EXPIRED:
+        return now_ms < judgement.since_ms + EXPIRED_LATELY_MS
+    return judgement.standing is not Standing.BLIND
 
 
 def of_gateway(

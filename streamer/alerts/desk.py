@@ -14,6 +14,7 @@ from streamer.alerts import lifecycle
 from streamer.alerts.case import Case, Phase, Report
 from streamer.alerts.causes import REWORDED_MS, Ground
 from streamer.alerts.conditions import Condition
+from streamer.alerts.deliveries import channel_conditions
 from streamer.alerts.ears import listening_ms, own_conditions
 from streamer.alerts.maintenance import last_words, over, runs
 from streamer.alerts.routing import notices_of
@@ -153,13 +154,17 @@ class Desk:
     def _ground(self, now_ms: int) -> Ground:
         store, view = self._store, self._store.view
         ears = store.ears()
+        own = own_conditions(view.name, ears, now_ms)
+        if not self._at_once and view.region.channel:
+            found = store.deliveries([channel.name for channel in view.region.channel])
+            own += channel_conditions(found, now_ms)
         return Ground(
             region=view.name,
             gateways=sum(view.knows_gateway(name) for name in store.gateways_heard()),
             listening_ms=listening_ms(ears, now_ms),
             lost_after_ms=round(view.limits.gateway_lost_after_s * 1000),
             settings=_AT_ONCE if self._at_once else view.region.alerts,
-            own=tuple(own_conditions(view.name, ears, now_ms)),
+            own=tuple(own),
             reworded_ms=0 if self._at_once else REWORDED_MS,
         )
 

@@ -11,16 +11,18 @@ from typing import Any, Final
 from streamer.alerts.case import Case, Phase, Report
 from streamer.alerts.causes import MEMBERS, Ground, cause_of, made_conditions
 from streamer.alerts.conditions import Condition
+from streamer.alerts.exercise import is_exercise, marked
 from streamer.alerts.maintenance import covering
 from streamer.alerts.making import (
     ENDED,
-    IN_NOBODYS_HANDS,
     RANK,
     alert_of,
     covered,
     held,
     hushed,
     like,
+    no_less,
+    nobodys,
     words,
 )
 from streamer.alerts.notice import Turn
@@ -33,6 +35,7 @@ from streamer.contract.published import (
     AlertState,
     HeldAlert,
     Maintenance,
+    Severity,
 )
 
 REWORDED_UNSTEADY_MS: Final = 60_000
@@ -40,6 +43,7 @@ _SETTLES: Final = frozenset(
     {
         AlertKind.GATEWAY_LOST, AlertKind.REPEATER_LOST, AlertKind.REPEATER_STARVED,
         AlertKind.NETWORK_LOST, AlertKind.BROKER_LOST, AlertKind.WORKER_LOST,
+        AlertKind.CHANNEL_LOST,
     }
 )  # fmt: skip
 """They wait `settle_s`, in which a cause may show, and `clear_s` before they are called over. The
@@ -141,6 +145,8 @@ class _Round:
         if said.vague:
             kept = case.condition
             said = like(said, kept)
+        if said.kind in MEMBERS and case.phase is Phase.STANDING:
+            said = no_less(said, alert_of(case))
         return self._present(case.but(condition=said, duties=self._duties[said.id]))
 
     def _settled_ms(self, said: Condition) -> int:
@@ -148,6 +154,8 @@ class _Round:
         the time to be heard."""
         now_ms = self._now_ms
         due_ms = now_ms + (self._settle_ms if said.kind in _SETTLES else 0)
+        if said.kind is AlertKind.BROKER_LOST:
+            due_ms = now_ms + round(self._settings.broker_settle_s * 1000)
         listening_ms = self._ground.listening_ms
         if (
             said.kind is AlertKind.GATEWAY_LOST
@@ -197,6 +205,7 @@ class _Round:
                 "cleared_at": from_ms(self._now_ms),
                 "cleared_because": because,
                 "held": (),
+                "unheld_since": None,
                 "version": case.alert.version + 1,
             }
         )
@@ -211,7 +220,8 @@ class _Round:
         now_ms, before = self._now_ms, case.alert
         within_ms = round(self._settings.unsteady_within_s * 1000)
         opened_ms = (*(ms for ms in case.opened_ms if ms > now_ms - within_ms), now_ms)
-        unsteady = len(opened_ms) >= self._settings.unsteady_times
+        often = len(opened_ms) >= self._settings.unsteady_times
+        unsteady = often and case.condition.kind not in MEMBERS  # each word of a person is news
         turn = Turn.OPENED if before is None else Turn.REOPENED
         alert = Alert(
             region=self._ground.region,
@@ -220,12 +230,14 @@ class _Round:
             state=AlertState.OPEN,
             episode=before.episode if before else f"{case.id}@{now_ms}",
             opened_at=from_ms(now_ms),
+            unheld_since=from_ms(now_ms),
             opened_times=before.opened_times + 1 if before else 1,
             unsteady=unsteady,
+            actual=before.actual if before else False,
             **words(case),
         )
         work = covering(self._works, case.condition, now_ms)
-        alert = covered(alert, work, now_ms)
+        alert = covered(marked(alert), work, now_ms)
         case = case.but(
             phase=Phase.STANDING, cause=None, alert=alert, published_ms=now_ms, same_ms=now_ms,
             opened_ms=opened_ms[-self._settings.unsteady_times :],
@@ -254,11 +266,23 @@ class _Round:
         said = words(case)
         if RANK[said["severity"]] > RANK[alert_of(case).severity]:
             # Whoever took the lesser trouble in hand has not seen this one.
-            anew = {} if alert_of(case).maintenance else IN_NOBODYS_HANDS
-            case = self._with(case, alert_of(case).model_copy(update={**said, **anew}))
+            anew = {} if alert_of(case).maintenance else nobodys(now_ms)
+            worse = alert_of(case).model_copy(update={**said, **anew})
+            case = self._with(case, marked(worse))
             self._turn(case, Turn.WORSE)
+        case = self._no_longer_played(case, said)
         case = self._reminded(self._escalated(self._steadied(case)))
         return self._reworded(case, said)
+
+    def _no_longer_played(self, case: Case, said: Mapping[str, Any]) -> Case:
+        """Whoever was told of a part of an exercise, and perhaps smiled, must be told."""
+        before = alert_of(case)
+        after = before.model_copy(update=dict(said))
+        if not is_exercise(before) or is_exercise(after):
+            return case
+        case = self._with(case, marked(after.model_copy(update=nobodys(self._now_ms))))
+        self._turn(case, Turn.ACTUAL)
+        return case
 
     def _with(self, case: Case, alert: Alert) -> Case:
         """Published now with another version."""
@@ -282,7 +306,7 @@ class _Round:
         after_ms = round(self._settings.escalate_after_s * 1000)
         while alert.state is AlertState.OPEN and alert.escalated < max(self._steps, default=0):
             if self._now_ms < self._later(
-                to_ms(alert.opened_at) + (alert.escalated + 1) * after_ms
+                to_ms(alert.unheld_since or alert.opened_at) + (alert.escalated + 1) * after_ms
             ):
                 break
             alert = alert.model_copy(update={"escalated": alert.escalated + 1})
@@ -294,11 +318,22 @@ class _Round:
     def _reminded(self, case: Case) -> Case:
         """Long ago told and still wrong: whoever has come on duty since should know."""
         last_ms = self._now_ms if case.id in self._turned else case.turned_ms
-        if self._now_ms < self._later(last_ms + round(self._settings.remind_s * 1000)):
+        if self._now_ms < self._later(last_ms + self._again_ms(alert_of(case))):
             return case.but(turned_ms=last_ms)
         case = self._with(case, alert_of(case)).but(turned_ms=self._now_ms)
         self._turn(case, Turn.REMINDED)
         return case
+
+    def _again_ms(self, alert: Alert) -> int:
+        """How long without a word of it. One message is easily missed; and whoever has a missing
+        member in hand may have been relieved since."""
+        critical, settings = alert.severity is Severity.CRITICAL, self._settings
+        after_s = settings.remind_s
+        if critical and alert.state is AlertState.OPEN:
+            after_s = min(after_s, settings.repeat_critical_s)
+        elif critical and alert.kind in MEMBERS:
+            after_s = min(after_s, settings.ask_holder_s)
+        return round(after_s * 1000)
 
     def _reworded(self, case: Case, said: Mapping[str, Any]) -> Case:
         alert = alert_of(case)

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 
+from streamer.alerts.causes import MEMBERS
 from streamer.alerts.conditions import Condition
 from streamer.clock import to_ms
 from streamer.contract.published import Maintenance
@@ -22,8 +23,10 @@ def covering(works: Iterable[Maintenance], condition: Condition, now_ms: int) ->
 
 
 def _covers(subject: str, condition: Condition) -> bool:
-    """Work at a gateway covers what is on it. Members are covered by work at their group only, not
-    by work where they were last heard."""
+    """Work at a gateway covers what is on it. No work covers a member: that somebody is missed is
+    never part of a plan."""
+    if condition.kind in MEMBERS:
+        return False
     if subject == WHOLE_REGION:
         return True
     if condition.group and condition.group == subject:

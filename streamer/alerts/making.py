@@ -19,8 +19,8 @@ RANK: Final = {Severity.NOTICE: 0, Severity.WARNING: 1, Severity.CRITICAL: 2}
 ENDED: Final = {
     AlertKind.GATEWAY_LOST: "it reports again",
     AlertKind.REPEATER_LOST: "its gateway reports it up again",
-    AlertKind.MEMBER_OVERDUE: "it was not heard again and is no longer followed",
-    AlertKind.MEMBER_OUT_OF_REACH: "it was not heard again and is no longer followed",
+    AlertKind.MEMBER_OVERDUE: "no longer followed, and why is not known: ask who had it",
+    AlertKind.MEMBER_OUT_OF_REACH: "no longer followed, and why is not known: ask who had it",
     AlertKind.REPEATER_STARVED: "it carries the group now, or is not wanted any more",
     AlertKind.LOOP: "no new loop for a while",
     AlertKind.CLOCK_SKEW: "the clock is near enough",
@@ -33,6 +33,7 @@ ENDED: Final = {
     AlertKind.NETWORK_LOST: "most of them report again; those that do not have alerts of their own",
     AlertKind.BROKER_LOST: "a worker is connected to the broker again",
     AlertKind.WORKER_LOST: "it works again, or was taken out of service",
+    AlertKind.CHANNEL_LOST: "its messages are taken again; what was given up is not sent again",
 }
 """What is said where nothing better is known."""
 
@@ -40,6 +41,14 @@ ENDED: Final = {
 IN_NOBODYS_HANDS: Final[dict[str, Any]] = {
     "state": AlertState.OPEN, "acknowledged_by": None, "acknowledged_at": None, "note": None,
 }  # fmt: skip
+
+
+_PLANNED: Final = "maintenance until "
+
+
+def nobodys(now_ms: int) -> dict[str, Any]:
+    """In nobody's hand from now on; whoever is to be told if it stays so is told anew."""
+    return {**IN_NOBODYS_HANDS, "unheld_since": from_ms(now_ms), "escalated": 0}
 
 
 def alert_of(case: Case) -> Alert:
@@ -61,22 +70,26 @@ def words(case: Case) -> dict[str, Any]:
         "next_step": said.next_step,
         "affects": said.affects,
         "since": from_ms(said.since_ms),
+        "last_heard_at": None if said.heard_ms is None else from_ms(said.heard_ms),
         "duties": case.duties,
     }
 
 
 def covered(alert: Alert, work: Maintenance | None, now_ms: int) -> Alert:
-    """Whoever planned the work has it in hand; when that is over nobody has."""
+    """Whoever planned the work has it in hand; when that is over nobody has, unless somebody took
+    it in hand for another reason."""
     if work is None:
         if alert.maintenance is None:
             return alert
-        over: dict[str, Any] = {"maintenance": None, **IN_NOBODYS_HANDS}
-        return alert.model_copy(update={**over, "opened_at": from_ms(now_ms)})
+        planned = (alert.note or "").startswith(_PLANNED)
+        freed = nobodys(now_ms) if planned or alert.acknowledged_by is None else {}
+        return alert.model_copy(update={"maintenance": None, **freed})
     changes: dict[str, Any] = {"maintenance": work.id}
     if alert.state is AlertState.OPEN:
-        until = f"maintenance until {work.until:%H:%M}Z"
+        until = f"{_PLANNED}{work.until:%H:%M}Z"
         changes |= {
             "state": AlertState.ACKNOWLEDGED,
+            "unheld_since": None,
             "acknowledged_by": work.by,
             "acknowledged_at": from_ms(now_ms),
             "note": f"{until}: {work.note}" if work.note else until,
@@ -87,6 +100,14 @@ def covered(alert: Alert, work: Maintenance | None, now_ms: int) -> Alert:
 def like(said: Condition, before: Condition) -> Condition:
     """Nothing new can be said: neither what it is nor how bad."""
     return replace(said, kind=before.kind, severity=before.severity, since_ms=before.since_ms)
+
+
+def no_less(said: Condition, known: Alert) -> Condition:
+    """Of a person: what is known to be so bad is no better because a time ran out. Only that it is
+    heard, checks out or is taken off by hand ends it."""
+    if RANK[said.severity] >= RANK[known.severity]:
+        return said
+    return replace(said, severity=known.severity)
 
 
 def held(said: Condition) -> HeldAlert:

@@ -21,6 +21,8 @@ class Turn(StrEnum):
     REOPENED = "reopened"
     WORSE = "worse"
     """Its severity has risen."""
+    ACTUAL = "actual"
+    """It was told as part of an exercise, which is over or no longer all: it is real."""
     UNSTEADY = "unsteady"
     """It comes and goes; from now on single changes are told no more."""
     ACKNOWLEDGED = "acknowledged"

@@ -1,18 +1,26 @@
 """Which channel is told of which turn of an alert. Pure."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from streamer.alert_settings import ChannelSettings
 from streamer.alerts.case import EARLIER_KEPT, Case
+from streamer.alerts.causes import MEMBERS
+from streamer.alerts.deliveries import is_about
 from streamer.alerts.making import RANK, hushed
 from streamer.alerts.notice import Earlier, Notice, Turn
 from streamer.alerts.turns import Turned
 from streamer.clock import from_ms
-from streamer.contract.published import Alert
+from streamer.contract.published import Alert, AlertKind
 
-_NEWS: Final = frozenset({Turn.OPENED, Turn.REOPENED, Turn.WORSE, Turn.UNSTEADY})
+_HIDING: Final = frozenset(
+    {
+        AlertKind.GATEWAY_LOST, AlertKind.REPEATER_LOST, AlertKind.REPEATER_DEAF,
+        AlertKind.NETWORK_LOST,
+    }
+)  # fmt: skip
+_NEWS: Final = frozenset({Turn.OPENED, Turn.REOPENED, Turn.WORSE, Turn.UNSTEADY, Turn.ACTUAL})
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,11 +34,18 @@ class Told:
 
 def concerns(channel: ChannelSettings, alert: Alert) -> bool:
     """Whether a channel wants to know of such an alert at all."""
-    if RANK[alert.severity] < RANK[channel.least]:
+    if RANK[alert.severity] < RANK[channel.least] or is_about(alert, channel.name):
         return False
-    if channel.kinds and alert.kind not in channel.kinds:
+    if channel.kinds and not _of_kinds(channel.kinds, alert):
         return False
     return not (channel.groups and alert.group is not None and alert.group not in channel.groups)
+
+
+def _of_kinds(kinds: Collection[AlertKind], alert: Alert) -> bool:
+    """Whoever asks for members is told of a machine that hides them: they get no alert then."""
+    return alert.kind in kinds or (
+        alert.kind in _HIDING and bool(alert.affects) and not MEMBERS.isdisjoint(kinds)
+    )
 
 
 def stands_on(channel: ChannelSettings, alert: Alert) -> bool:

@@ -51,6 +51,7 @@ def acknowledge(
     taken = alert.model_copy(
         update={
             "state": AlertState.ACKNOWLEDGED,
+            "unheld_since": None,
             "acknowledged_by": by,
             "acknowledged_at": from_ms(now_ms),
             "note": note,

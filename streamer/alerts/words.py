@@ -10,10 +10,11 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Final
 
+from streamer.alerts.exercise import is_exercise, is_test
 from streamer.alerts.notice import Notice, Parcel, Turn
 from streamer.clock import to_ms
 from streamer.contract.duty import DutyKind
-from streamer.contract.published import Alert, AlertKind, Severity
+from streamer.contract.published import Alert, Severity
 from streamer.domain.duty import duty_text
 from streamer.domain.plain_words import age, moment, plural, printable
 from streamer.domain.urgency import is_about_people, urgency
@@ -26,9 +27,6 @@ MOST_LISTED: Final = 50
 """Alerts of a parcel that are written out; more are counted."""
 _LONGEST_NAME: Final = 24
 EXERCISE: Final = "EXERCISE"
-TEST_ID: Final = "test"
-"""Id of the alert that `streamer channels --send` sends. No real one has it: theirs begin with a
-kind and a dot."""
 CAUTION_LINE: Final = (
     "Caution: not heard does not mean in danger, heard does not mean safe; "
     "call signs are not authenticated."
@@ -37,19 +35,12 @@ CAUTION_LINE: Final = (
 _JUST_NOW: Final = timedelta(seconds=5)
 KEEPER_LINE: Final = "Who the keeper is, the board or streamer alerts says."
 
-_OF_ONE_GROUP: Final = frozenset(
-    {AlertKind.MEMBER_OVERDUE, AlertKind.MEMBER_OUT_OF_REACH, AlertKind.REPEATER_STARVED}
-)
-"""Kinds that touch nobody outside the group whose duties they bear; of starved repeaters those that
-name the group, since one that carries nothing concerns all. A loop is not among them: it keeps
-repeaters on the air for everybody. Two places is not either: it is about a call sign, not
-about a group, and bears the duties of the whole region; nor is anything at a gateway or repeater:
-what is broken during an exercise is broken."""
 QUIET: Final = frozenset({Turn.ACKNOWLEDGED, Turn.EXPLAINED, Turn.CLEARED})
 """Turns that ask for nothing of who reads them."""
 _OVER: Final = frozenset({Turn.EXPLAINED, Turn.CLEARED})
 _TURNS: Final = {
     Turn.ESCALATED: "in nobody's hand",
+    Turn.ACTUAL: "no exercise any more",
     Turn.WORSE: "worse",
     Turn.OPENED: "opened",
     Turn.REOPENED: "opened again",
@@ -62,27 +53,8 @@ _TURNS: Final = {
 """In the order in which a summary counts them."""
 
 
-def is_test(alert: Alert) -> bool:
-    """Whether somebody only tries a channel."""
-    return alert.id == TEST_ID
-
-
 def is_parcel_of_test(parcel: Parcel) -> bool:
     return all(is_test(notice.alert) for notice in parcel.notices)
-
-
-def is_exercise(alert: Alert) -> bool:
-    """Whether an alert is to be told as part of an exercise: it touches one group alone, and every
-    duty that runs for that group is an exercise. Common practice, no source; in doubt an alert is
-    actual.
-    """
-    return (
-        alert.kind in _OF_ONE_GROUP
-        and (alert.kind is not AlertKind.REPEATER_STARVED or alert.group is not None)
-        and bool(alert.duties)
-        and all(duty.kind is DutyKind.EXERCISE for duty in alert.duties)
-        and not is_test(alert)
-    )
 
 
 def plain(text: str) -> str:
@@ -123,12 +95,15 @@ def _turn_head(notice: Notice) -> str:
             text = f"{word} again, {_nth(alert.opened_times)} time"
         case Turn.WORSE:
             text = f"WORSE, now {word}"
+        case Turn.ACTUAL:
+            text = f"NOW ACTUAL, no exercise, {word}"
         case Turn.UNSTEADY:
             text = f"{word}, comes and goes, {_often(notice)}"
         case Turn.ACKNOWLEDGED:
             text = f"IN HAND of {_short_name(alert.acknowledged_by or 'somebody')} ({word})"
         case Turn.ESCALATED:
-            text = f"{word}, in nobody's hand for {_ran(alert.opened_at, notice.at)}"
+            free = alert.unheld_since or alert.opened_at
+            text = f"{word}, in nobody's hand for {_ran(free, notice.at)}"
         case Turn.REMINDED:
             text = f"STILL {word}, for {_ran(alert.opened_at, notice.at)}"
         case Turn.EXPLAINED:
@@ -145,7 +120,15 @@ def _tail(notice: Notice) -> str:
         return f". Now: {alert.cleared_because}"
     if notice.turn is Turn.EXPLAINED:
         return f" ({alert.cleared_because or f'part of: {notice.cause}'})"
-    return ""
+    return f", last heard {_last_heard(notice)}" if alert.last_heard_at is not None else ""
+
+
+def _last_heard(notice: Notice, now: datetime | None = None) -> str:
+    """When and where: that is where a search begins, not when a threshold was passed."""
+    alert = notice.alert
+    assert alert.last_heard_at is not None
+    where = f" on {alert.repeater}" if alert.repeater else ""
+    return f"{_clock(alert.last_heard_at, now or notice.at)}{where}"
 
 
 def _cut(head: str, title: str, tail: str, subject: str) -> str:
@@ -215,6 +198,7 @@ def lines(
     alert = notice.alert
     said = [
         headline(notice),
+        *([f"Last heard {_last_heard(notice, now)}."] if notice.alert.last_heard_at else []),
         _when_line(notice, now or notice.at),
         *_turn_lines(notice, titles or {}),
         *(["What had been said:"] if notice.turn in _OVER and alert.reasons else []),
@@ -298,7 +282,8 @@ def _hand_lines(notice: Notice, now: datetime) -> list[str]:
         return [f"{had} in hand of {alert.acknowledged_by}{at}.{note}"]
     if notice.turn is Turn.CLEARED:
         return ["Nobody had taken it in hand."]
-    for_so_long = f" for {_ran(alert.opened_at, notice.at)}" if alert.escalated else ""
+    since = alert.unheld_since or alert.opened_at
+    for_so_long = f" for {_ran(since, notice.at)}" if alert.escalated else ""
     return [
         f"Nobody has taken it in hand{for_so_long}. To do so: "
         f"the board, or streamer alerts --ack {alert.id} --by YOUR-NAME"
@@ -326,7 +311,7 @@ def _around(notice: Notice) -> list[str]:
         doubt = is_about_people(alert.kind) and notice.turn not in _OVER
         real = " It may be real all the same." if doubt else ""
         return [f"{text}. This alert is about those who take part.{real}"]
-    if any(duty.kind is DutyKind.EXERCISE for duty in alert.duties):
+    if any(duty.kind is DutyKind.EXERCISE for duty in alert.duties) and notice.turn not in _OVER:
         return [f"Running: {text}. Take this alert as real all the same."]
     return [f"Running: {text}."]
 

@@ -17,6 +17,7 @@ def alerts(start: datetime) -> list[Example]:
         update={
             "version": opened.version + 1,
             "state": out.AlertState.ACKNOWLEDGED,
+            "unheld_since": None,
             "acknowledged_by": LEADER,
             "acknowledged_at": start + timedelta(minutes=2),
             "note": "on the way there",
@@ -69,6 +70,8 @@ def _lost(start: datetime) -> out.Alert:
         since=at,
         episode=f"gateway_lost.ridge@{_ms(at)}",
         opened_at=at,
+        unheld_since=at,
+        actual=True,
     )
 
 

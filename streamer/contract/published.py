@@ -83,6 +83,7 @@ class AlertKind(StrEnum):
     NETWORK_LOST = "network_lost"
     BROKER_LOST = "broker_lost"
     WORKER_LOST = "worker_lost"
+    CHANNEL_LOST = "channel_lost"
 
 
 class Duty(Message):
@@ -269,9 +270,16 @@ class Alert(Message):
     since: Moment
     episode: str = Field("", description="one run of trouble, with its openings and clearings")
     opened_at: Moment
+    unheld_since: Moment | None = Field(
+        None, description="since when nobody has it in hand, while it is open"
+    )
+    last_heard_at: Moment | None = Field(None, description="of alerts about a member")
     opened_times: int = Field(1, ge=1, description="how often it opened in this episode")
     unsteady: bool = Field(
         False, description="it comes and goes; single changes are told no more until it is steady"
+    )
+    actual: bool = Field(
+        False, description="was told as real in this episode, and so is no part of an exercise"
     )
     escalated: int = Field(0, ge=0, description="steps of escalation reached")
     maintenance: str | None = Field(

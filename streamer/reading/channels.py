@@ -1,24 +1,26 @@
 """`streamer channels`: by which ways alerts reach people, and whether one of them works."""
 
 import argparse
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from streamer.alerts.channels.build import ChannelMissing, channels_of, faults_of
+from streamer.alerts.exercise import TEST_ID
 from streamer.alerts.notice import Channel, Notice, Parcel, Turn, Undelivered
-from streamer.alerts.words import TEST_ID
 from streamer.clock import Clock, SystemClock, from_ms
 from streamer.config import ConfigError, RegionView, load_region
 from streamer.contract.common import Moment
 from streamer.contract.published import Alert, AlertKind, AlertState, Severity
 from streamer.problems import suggestion
+from streamer.reading.channel_queues import Queues, queue_lines, read_queues
 from streamer.reading.common import MISUSED, WELL, WRONG, Document, spoken
 from streamer.reading.text import age, complain, plural, say, wrap
+from streamer.state.store import StoreUnavailable
 
 
 class ChannelEntry(Document):
     """A channel as it is set. `way` and `faults` are for people; no address is in them but its
-    host."""
+    host. `state`: what waits and what was given up; None where Redis does not answer."""
 
     name: str
     type: str
@@ -32,12 +34,14 @@ class ChannelEntry(Document):
     beat: bool
     way: tuple[str, ...]
     faults: tuple[str, ...]
+    state: Queues | None
 
 
 class Channels(Document):
-    """In the order of the region file."""
+    """In the order of the region file. `unknown`: why it is not known what waits."""
 
     region: str
+    unknown: str | None
     channels: tuple[ChannelEntry, ...]
 
 
@@ -55,11 +59,13 @@ class Tried(Document):
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.description = (
         "The channels of a region file: where each leads, what it is told, and what is wrong with "
-        "its files; --send sends one message, marked as a TEST, through one of them. "
-        "Exit code 0: well; 1: something is wrong, or the message was not taken."
+        "its files; what waits for it, since when and why, and what was given up, if Redis answers; "
+        "--send sends one message, marked as a TEST, through one of them. "
+        "Exit code 0: well; 1: something is wrong or not delivered, or the message was not taken."
     )
     parser.add_argument("region", type=Path, metavar="REGION.toml", help="the region file")
     parser.add_argument("--send", metavar="NAME", help="send a TEST message by this channel")
+    parser.add_argument("--redis", metavar="URL", help="instead of redis_url of the region file")
     parser.add_argument("--json", action="store_true", help="print one JSON document")
 
 
@@ -72,9 +78,7 @@ def main(arguments: argparse.Namespace, clock: Clock | None = None) -> int:
         complain("channels", str(error))
         return WRONG
     if arguments.send is None:
-        listed = _listed(view, channels)
-        say([listed.model_dump_json(indent=2)] if arguments.json else _text(view, listed))
-        return WRONG if any(entry.faults for entry in listed.channels) else WELL
+        return _list(arguments, view, channels, clock.now_ms())
     named = {channel.name: channel for channel in channels}
     if arguments.send not in named:
         known = suggestion(arguments.send, sorted(named))
@@ -88,11 +92,32 @@ def main(arguments: argparse.Namespace, clock: Clock | None = None) -> int:
 # -- the list ----------------------------------------------------------------------------------
 
 
-def _listed(view: RegionView, channels: list[Channel]) -> Channels:
+def _list(
+    arguments: argparse.Namespace, view: RegionView, channels: list[Channel], now_ms: int
+) -> int:
+    states: dict[str, Queues] = {}
+    unknown = None
+    try:
+        states = read_queues(view, arguments.redis, now_ms)
+    except ValueError as error:
+        complain("channels", f"--redis: {error}")
+        return MISUSED
+    except (StoreUnavailable, OSError) as error:
+        unknown = str(error)
+    listed = _listed(view, channels, states, unknown)
+    say([listed.model_dump_json(indent=2)] if arguments.json else _text(view, listed))
+    well = all(not e.faults and (e.state is None or e.state.well) for e in listed.channels)
+    return WELL if well else WRONG
+
+
+def _listed(
+    view: RegionView, channels: list[Channel], states: Mapping[str, Queues], unknown: str | None
+) -> Channels:
     wrong = faults_of(channels)
     after_s = view.region.alerts.escalate_after_s
     return Channels(
         region=view.name,
+        unknown=unknown,
         channels=tuple(
             ChannelEntry(
                 name=settings.name,
@@ -107,6 +132,7 @@ def _listed(view: RegionView, channels: list[Channel]) -> Channels:
                 beat=settings.beat,
                 way=tuple(_way(view, channel)),
                 faults=tuple(wrong.get(channel.name, ())),
+                state=states.get(settings.name),
             )
             for settings, channel in zip(view.region.channel, channels, strict=True)
         ),
@@ -132,6 +158,8 @@ def _text(view: RegionView, found: Channels) -> list[str]:
     lines = [f"region {found.region}: {plural(len(found.channels), 'channel')} beside MQTT"]
     for entry in found.channels:
         lines += ["", *_entry_lines(view, entry)]
+    if found.unknown is not None:
+        lines += ["", *wrap(f"What waits and what was given up is not known: {found.unknown}")]
     return lines
 
 
@@ -151,7 +179,7 @@ def _entry_lines(view: RegionView, entry: ChannelEntry) -> list[str]:
         lines += wrap(text, "  ", "    ")
     for fault in entry.faults:
         lines += wrap(f"WRONG: {fault}", "  ", "    ")
-    return lines
+    return lines + (queue_lines(entry.state) if entry.state is not None else [])
 
 
 # -- the test ----------------------------------------------------------------------------------

@@ -1,5 +1,6 @@
 """The activity log: what people did, what alerts did, and what became of gateways and repeaters."""
 
+from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import Final
@@ -8,13 +9,15 @@ from streamer.clock import to_ms
 from streamer.contract.duty import DutyKind
 from streamer.domain.plain_words import age, plural
 from streamer.lab.load_air import gateway_of
+from streamer.report.alerts import said_at
 from streamer.report.facts import (
     ActivityKind,
     ActivityRow,
     AvailabilityRow,
     Span,
 )
-from streamer.report.facts_alerts import AlertRow
+from streamer.report.facts_alerts import AlertRow, AlertTurn, AlertTurnRow
+from streamer.report.published import SaidAlert
 from streamer.report.scope import Scope
 from streamer.state.entries import Act, Entry
 
@@ -31,6 +34,13 @@ _OF_A_GROUP: Final = frozenset(
 )
 """Acts whose subject begins with a group."""
 _OF_A_DUTY: Final = frozenset({Act.START_DUTY, Act.END_DUTY, Act.SET_ROSTER})
+_TURNS: Final = {
+    AlertTurn.WORSE: "became worse",
+    AlertTurn.LESS: "became less grave",
+    AlertTurn.CLEARED: "cleared, until then",
+}
+LATE_S: Final = 60
+"""What was told so much later than it was may have been called otherwise before."""
 _ROLL_CALLS: Final = frozenset({Act.START_ROLL_CALL, Act.END_ROLL_CALL, Act.MARK_ANSWERED})
 
 
@@ -42,7 +52,8 @@ def activity_rows(
 ) -> tuple[ActivityRow, ...]:
     """In order of time, of the time of the report. Acts about other groups and other duties are
     left out; alerts are those of the whole region."""
-    rows = [_act_row(entry, scope) for entry in scope.record.day.acts if _belongs(entry, scope)]
+    said = _by_alert(scope)
+    rows = [_act_row(entry, said) for entry in scope.record.day.acts if _belongs(entry, scope)]
     rows += _alert_rows(alerts)
     rows += _turn_rows(availability)
     rows += _gap_rows(gaps)
@@ -56,30 +67,35 @@ def _belongs(entry: Entry, scope: Scope) -> bool:
     return entry.act not in _OF_A_DUTY or entry.subject == scope.duty.id
 
 
-def _act_row(entry: Entry, scope: Scope) -> ActivityRow:
+def _act_row(entry: Entry, said: Mapping[str, Sequence[SaidAlert]]) -> ActivityRow:
     kind = ActivityKind.ROLL_CALL if entry.act in _ROLL_CALLS else ActivityKind.ACT
-    text = act_text(entry, _titles(scope))
+    told = said.get(entry.subject) if entry.act is Act.ACKNOWLEDGE else None
+    alert = said_at(told, to_ms(entry.at)).alert if told else None
+    text = act_text(entry, None if alert is None else f"{alert.severity}: {alert.title}")
     if entry.note:
         text = f"{text}: {entry.note}"
     return ActivityRow(at=entry.at, kind=kind, by=entry.by, subject=entry.subject, text=text)
 
 
-def _titles(scope: Scope) -> Mapping[str, str]:
-    """What alerts were last called, by id."""
-    said = sorted(scope.record.published.alerts.items())
-    return {alert_id: one.alert.title for (alert_id, _), one in said}
+def _by_alert(scope: Scope) -> Mapping[str, Sequence[SaidAlert]]:
+    """What was said of each alert, by id, by version."""
+    found: dict[str, list[SaidAlert]] = defaultdict(list)
+    for (alert_id, _), one in sorted(scope.record.published.alerts.items()):
+        found[alert_id].append(one)
+    return found
 
 
 # -- acts in words -------------------------------------------------------------------------------
 
 
-def act_text(entry: Entry, titles: Mapping[str, str]) -> str:
-    """What somebody did, in words; the note is left out. `titles`: of alerts, by id."""
+def act_text(entry: Entry, alert: str | None = None) -> str:
+    """What somebody did, in words that follow their name; the note is left out. `alert`: what the
+    alert that was acted on said then, None if that is not in the record."""
     words = _WORDS.get(entry.act)
     if entry.act is Act.ACKNOWLEDGE:
         taken = "took over" if entry.details.get("take_over") else "took in hand"
-        return f"{taken}: {titles.get(entry.subject, entry.subject)}"
-    return f"{entry.act} {entry.subject}" if words is None else words(entry)
+        return f"{taken} the alert, {alert or f'not in the record: {entry.subject}'}"
+    return f"did {entry.act} of {entry.subject}" if words is None else words(entry)
 
 
 def _two(entry: Entry) -> tuple[str, str]:
@@ -156,15 +172,26 @@ def _alert_rows(alerts: Sequence[AlertRow]) -> Iterator[ActivityRow]:
         for turn in alert.turns:
             if turn.by and not alert.acknowledged_beforehand:
                 continue
-            text = f"alert {turn.turn}, {alert.severity}: {alert.title}"
-            more = turn.text if turn.text and turn.text not in text else ""
             yield ActivityRow(
                 at=turn.at,
                 kind=ActivityKind.ALERT,
                 by=turn.by,
                 subject=alert.subject,
-                text=f"{text} ({more})" if more else text,
+                text=_turn_text(turn),
             )
+
+
+def _turn_text(turn: AlertTurnRow) -> str:
+    """As it was called at that turn, whatever became of it later."""
+    if turn.by:
+        return f"had taken in hand beforehand the alert, {turn.severity}: {turn.title}"
+    words = _TURNS.get(turn.turn, turn.turn.value)
+    late_s = (turn.told_at - turn.at).total_seconds()
+    notes = [turn.text] if turn.text else []
+    notes += [f"as first told, {age(late_s)} later"] if late_s >= LATE_S else []
+    comma = "" if turn.turn is AlertTurn.CLEARED else ","
+    text = f"alert {words}{comma} {turn.severity}: {turn.title}"
+    return f"{text} ({'; '.join(notes)})" if notes else text
 
 
 def _turn_rows(availability: Sequence[AvailabilityRow]) -> Iterator[ActivityRow]:

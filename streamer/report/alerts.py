@@ -146,42 +146,68 @@ def _of_duty(alerts: Iterable[Alert], scope: Scope) -> bool:
 
 def _turns(said: Sequence[SaidAlert]) -> Iterator[AlertTurnRow]:
     """What became of it from message to message; a message in other words alone is no turn."""
-    first = said[0].alert
-    yield _turn(to_ms(first.opened_at), AlertTurn.OPENED, "", first.title)
-    if first.acknowledged_at is not None:
-        yield _taken(first)
-    if first.state is AlertState.CLEARED:
-        yield _cleared(said[0])
+    first = said[0]
+    yield _turn(first, AlertTurn.OPENED, to_ms(first.alert.opened_at))
+    if first.alert.acknowledged_at is not None:
+        yield _taken(first, said)
+    if first.alert.state is AlertState.CLEARED:
+        yield _cleared(first)
     for before, after in pairwise(said):
-        yield from _changes(before.alert, after)
+        yield from _changes(before.alert, after, said)
 
 
-def _changes(old: Alert, said: SaidAlert) -> Iterator[AlertTurnRow]:
-    new, noted_ms = said.alert, said.noted_ms
-    if old.state is AlertState.CLEARED and new.state is not AlertState.CLEARED:
-        yield _turn(to_ms(new.opened_at), AlertTurn.REOPENED, "", new.title)
-    if _WORST_FIRST.index(new.severity) < _WORST_FIRST.index(old.severity):
-        yield _turn(noted_ms, AlertTurn.WORSE, "", f"{new.severity}: {new.title}")
+def _changes(old: Alert, now: SaidAlert, said: Sequence[SaidAlert]) -> Iterator[AlertTurnRow]:
+    new, noted_ms = now.alert, now.noted_ms
+    opens = old.state is AlertState.CLEARED and new.state is not AlertState.CLEARED
+    if opens:
+        yield _turn(now, AlertTurn.REOPENED, to_ms(new.opened_at))
+    worse = _WORST_FIRST.index(old.severity) - _WORST_FIRST.index(new.severity)
+    if worse > 0:
+        yield _turn(now, AlertTurn.WORSE, noted_ms)
+    elif worse < 0 and not opens and new.state is not AlertState.CLEARED:
+        yield _turn(now, AlertTurn.LESS, noted_ms)
     if new.unsteady and not old.unsteady:
-        yield _turn(noted_ms, AlertTurn.UNSTEADY, "", "it comes and goes")
+        yield _turn(now, AlertTurn.UNSTEADY, noted_ms, text="it comes and goes")
     if new.escalated > old.escalated:
         text = f"in nobody's hand: step {new.escalated} of escalation"
-        yield _turn(noted_ms, AlertTurn.ESCALATED, "", text)
+        yield _turn(now, AlertTurn.ESCALATED, noted_ms, text=text)
     if new.acknowledged_at is not None and new.acknowledged_at != old.acknowledged_at:
-        yield _taken(new)
+        yield _taken(now, said)
     if new.state is AlertState.CLEARED and old.state is not AlertState.CLEARED:
-        yield _cleared(said)
+        yield _cleared(now)
 
 
-def _taken(alert: Alert) -> AlertTurnRow:
+def _taken(now: SaidAlert, said: Sequence[SaidAlert]) -> AlertTurnRow:
+    alert = now.alert
     assert alert.acknowledged_at is not None
     at_ms = to_ms(alert.acknowledged_at)
-    return _turn(at_ms, AlertTurn.ACKNOWLEDGED, alert.acknowledged_by or "", alert.note or "")
+    known = said_at(said, at_ms)
+    if known.alert.state is AlertState.CLEARED:
+        known = now  # it opened again and was taken in hand in one message
+    return _turn(
+        known, AlertTurn.ACKNOWLEDGED, at_ms, alert.acknowledged_by or "", alert.note or ""
+    )
 
 
-def _cleared(said: SaidAlert) -> AlertTurnRow:
-    return _turn(_at_ms(said), AlertTurn.CLEARED, "", said.alert.cleared_because or "")
+def said_at(said: Sequence[SaidAlert], ms: int) -> SaidAlert:
+    """Of messages by version, not none: what stood published at a time, or the first."""
+    known = [one for one in said if one.noted_ms <= ms]
+    return known[-1] if known else said[0]
 
 
-def _turn(at_ms: int, turn: AlertTurn, by: str, text: str) -> AlertTurnRow:
-    return AlertTurnRow(at=from_ms(at_ms), turn=turn, by=by, text=text)
+def _cleared(now: SaidAlert) -> AlertTurnRow:
+    return _turn(now, AlertTurn.CLEARED, _at_ms(now), text=now.alert.cleared_because or "")
+
+
+def _turn(
+    told: SaidAlert, turn: AlertTurn, at_ms: int, by: str = "", text: str = ""
+) -> AlertTurnRow:
+    return AlertTurnRow(
+        at=from_ms(at_ms),
+        turn=turn,
+        severity=told.alert.severity,
+        title=told.alert.title,
+        told_at=from_ms(told.noted_ms),
+        by=by,
+        text=text,
+    )

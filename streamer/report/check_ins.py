@@ -200,19 +200,22 @@ _WORDS: Final = {
     Presence.EXPIRED: ("expired", "members before, silent for too long to count"),
     Presence.CHECKED_OUT: ("checked out", "said goodbye, or were checked out by hand"),
 }
+UNREACHED: Final = "out of reach during the duty"
 _STANDINGS: Final = {
-    Standing.OUT_OF_REACH: "silent for longer than is usual or allowed: not known to be in danger",
-    Standing.OVERDUE: "silent for longer than expected",
-    Standing.BLIND: "their repeater did not report: nothing can be said",
-    Standing.IN_REACH: "heard lately: not known to be safe",
+    Standing.OUT_OF_REACH: "at the end: silent for longer than is usual or allowed; not known to "
+    "be in danger",
+    Standing.OVERDUE: "at the end: silent for longer than expected",
+    Standing.BLIND: "at the end: their repeater did not report, nothing can be said",
+    Standing.IN_REACH: "at the end: heard lately; not known to be safe",
 }
 
 
-def accountability_of(people: Sequence[Person]) -> Accountability:
-    """The people of `people_of`, counted, each once."""
+def accountability_of(people: Sequence[Person], unreached: int) -> Accountability:
+    """The people of `people_of`, counted, each once; `unreached`: who was out of reach at some time
+    of the duty."""
     found = numbers(people)
     return Accountability(
-        counts=tuple(_counts(found)),
+        counts=tuple(_counts(found, unreached)),
         not_heard=_calls(people, Presence.NOT_YET_HEARD, expected=True),
         heard_not_checked_in=_calls(people, Presence.HEARD, expected=True),
         not_on_roster=tuple(p.call for p in people if not p.expected),
@@ -223,7 +226,7 @@ def _calls(people: Iterable[Person], presence: Presence, *, expected: bool) -> t
     return tuple(p.call for p in people if p.presence is presence and p.expected is expected)
 
 
-def _counts(found: Numbers) -> Iterable[Count]:
+def _counts(found: Numbers, unreached: int) -> Iterable[Count]:
     yield Count(what="expected", count=found.expected, meaning="call signs on the roster")
     for presence, (what, meaning) in _WORDS.items():
         count = found.of_expected[presence]
@@ -235,6 +238,10 @@ def _counts(found: Numbers) -> Iterable[Count]:
         count = found.of_others[presence]
         if presence not in (Presence.HEARD, Presence.NOT_YET_HEARD):
             yield Count(what=f"not on the roster: {what}", count=count, meaning=meaning)
+    yield Count(
+        what=UNREACHED, count=unreached,
+        meaning="at some time of it, also who came back; not known to have been in danger",
+    )  # fmt: skip
     for standing, meaning in _STANDINGS.items():
         what = f"checked in: {standing.value.replace('_', ' ')}"
         yield Count(what=what, count=found.standings[standing], meaning=meaning)

@@ -15,6 +15,7 @@ from streamer.contract.duty import DutyKind
 from streamer.contract.published import Standing
 from streamer.reading.common import Document
 from streamer.report.facts_alerts import AlertRow, AlertSums
+from streamer.report.facts_reach import OutOfReachRow
 
 
 class Span(Document):
@@ -358,6 +359,7 @@ class DutyReport(Document):
     accountability: Accountability
     overs: tuple[OverRow, ...]
     check_ins: tuple[CheckInRow, ...]
+    out_of_reach: tuple[OutOfReachRow, ...]
     activity: tuple[ActivityRow, ...]
     roll_calls: tuple[RollCallFacts, ...]
     alerts: tuple[AlertRow, ...]

@@ -15,6 +15,7 @@ class AlertTurn(StrEnum):
     OPENED = "opened"
     REOPENED = "reopened"
     WORSE = "worse"
+    LESS = "less grave"
     ACKNOWLEDGED = "acknowledged"
     UNSTEADY = "unsteady"
     ESCALATED = "escalated"
@@ -22,10 +23,17 @@ class AlertTurn(StrEnum):
 
 
 class AlertTurnRow(Document):
-    """One turn of one alert."""
+    """One turn of one alert. `severity` and `title` are those of the message that told of it (of an
+    acknowledgement: of what stood published when somebody took it in hand), not what the alert
+    became later. `told_at` is when the broker had that message; where it is well after `at`, as of
+    an alert that opened before the record began, the alert may have been called otherwise at first.
+    """
 
     at: Moment
     turn: AlertTurn
+    severity: Severity
+    title: str
+    told_at: Moment
     by: str
     text: str
 
@@ -52,9 +60,9 @@ class AlertRow(Document):
     id: str
     episode: str
     kind: AlertKind
-    severity: Severity = Field(description="the worst it had")
+    severity: Severity = Field(description="the worst it had; at each turn: see turns")
     subject: str
-    title: str
+    title: str = Field(description="as last told; at each turn: see turns")
     reasons: tuple[str, ...]
     next_step: str
     of_duty: bool = Field(

@@ -269,15 +269,12 @@ def _standing(making: Making, row: CheckInRow) -> tuple[str, ...]:
 def activity_log(making: Making) -> Form:
     """What people did and what happened, in time order."""
     activity = making.report.activity
-    blank = (BLANK, BLANK, BLANK, BLANK)
     table = Table(
         "activity-214",
         f"7 Activity log: {plural(len(activity), 'entry', 'entries')}, 24 h, {making.times.name}",
         (
             Column("Date/time", 13 if making.times.day else 19),
-            Column("Notable activity", 50 if making.times.day else 44),
-            Column("What it is about", 20),
-            Column("By", 17),
+            Column("Notable activities", 87 if making.times.day else 81),
         ),
         (
             *first_and_last(
@@ -285,14 +282,17 @@ def activity_log(making: Making) -> Form:
                 lambda row: _activity_row(making, row),
             ),
             Aside("To be written in by hand: what the record cannot know"),
-            *[blank] * _SPARE_ROWS,
+            *[(BLANK, BLANK)] * _SPARE_ROWS,
         ),
         to_fill_in=True,
     )  # fmt: skip
     return Form(
         "form-214",
         "Activity log (fields of ICS 214)",
-        ("From the record of the region; the log of one person has to be written by that person.",),
+        (
+            "From the record of the region; the log of one person has to be written by that "
+            "person. Alerts are called as they were at that moment, whatever became of them later.",
+        ),
         (
             Block("1", "Incident name", incident(making)),
             Block("2", "Operational period", period(making)),
@@ -315,20 +315,27 @@ def _assigned(making: Making) -> Table:
     return Table(
         "assigned-214",
         f"6 Resources assigned, by the roster: {plural(len(roster), 'station')}",
-        (Column("Name", 40), Column("ICS position", 30), Column("Home agency (and unit)", 30)),
+        (
+            Column("Name", 31),
+            Column("ICS position", 19),
+            Column("Home agency (and unit)", 25),
+            Column("Assignment by the roster", 25),
+        ),
         first_and_last(roster, _MOST_ASSIGNED, "stations", ROSTER_FILE, _assigned_row),
         empty="No roster was given.",
+        notes=(
+            "ICS positions are not in the record: to be written in. The last column is no field of "
+            "the form.",
+        ),
+        to_fill_in=True,
     )
 
 
 def _assigned_row(row: RosterRow) -> Row:
-    return (f"{row.call}, {row.name}" if row.name else row.call, row.assignment, row.agency)
+    name = f"{row.call}, {row.name}" if row.name else row.call
+    return (name, BLANK, row.agency, row.assignment)
 
 
 def _activity_row(making: Making, row: ActivityRow) -> Row:
-    return (
-        making.times.clock(row.at),
-        row.text,
-        (f"{row.kind.value}: {row.subject}" if row.subject else row.kind.value,),
-        row.by,
-    )
+    """Who did what; what nobody did as it is."""
+    return (making.times.clock(row.at), f"{row.by} {row.text}" if row.by else row.text)

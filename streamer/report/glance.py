@@ -4,10 +4,17 @@ from collections.abc import Iterator, Sequence
 
 from streamer.contract.published import AlertState, Severity, Standing
 from streamer.domain.plain_words import age, plural
+from streamer.report.alert_section import taken_in_hand
 from streamer.report.facts import AvailabilityRow
 from streamer.report.facts_alerts import AlertRow
 from streamer.report.layout import Making, Point
-from streamer.report.words import count_of, named, number, percent
+from streamer.report.reach_words import (
+    in_whose_hand,
+    named_with,
+    spoken_silence,
+    still_out,
+)
+from streamer.report.words import MOST_NAMED, count_of, named, number, percent
 
 ALL_QUIET = Point(
     "Nothing stands out in the record.", "That is no proof that all was well.", "limits"
@@ -54,13 +61,33 @@ def _record(making: Making) -> Iterator[Point]:
 
 
 _STANDINGS = (
-    (Standing.OUT_OF_REACH, "This is no sign of danger by itself. Look where each was last heard."),
     (Standing.OVERDUE, "Silent for longer than is usual for them."),
     (Standing.BLIND, "Their repeater or gateway did not report: nothing can be said of them."),
 )
 
 
+def _unreached(making: Making) -> Iterator[Point]:
+    """Everybody who was out of reach, one by one, longest silence first; of very many the others by
+    their call signs, all of them."""
+    rows = making.report.out_of_reach
+    for row in rows[:MOST_NAMED]:
+        yield Point(
+            f"Out of reach {'at the end' if still_out(row) else 'for a time'}: "
+            f"{named_with(row)}, {spoken_silence(making, row)}.",
+            f"{in_whose_hand(making, row)}. This is no sign of danger by itself.",
+            "out-of-reach",
+        )
+    if others := rows[MOST_NAMED:]:
+        yield Point(
+            f"Out of reach for shorter: {plural(len(others), 'other')}: "
+            f"{named((row.station for row in others), len(others))}.",
+            "This is no sign of danger by itself.",
+            "out-of-reach",
+        )
+
+
 def _people(making: Making) -> Iterator[Point]:
+    yield from _unreached(making)
     for standing, detail in _STANDINGS:
         so = [row.station for row in making.report.check_ins if row.standing is standing]
         if so:
@@ -114,13 +141,8 @@ def _alerts(making: Making) -> Iterator[Point]:
             _titles(_worst_first(never)),
             "alerts",
         )
-    longest = making.report.alert_sums.longest_acknowledge_s
-    if longest is not None:
-        yield Point(
-            f"Longest time until an alert was taken in hand: {age(longest)}.",
-            f"Median {age(making.report.alert_sums.median_acknowledge_s or 0)}.",
-            "alerts",
-        )
+    if words := taken_in_hand(making.report):
+        yield Point(words, "Counted from the first opening.", "alerts")
 
 
 def _titles(rows: Sequence[AlertRow], most: int = 3) -> str:

@@ -15,6 +15,7 @@ from streamer.report.facts import DutyFacts, DutyReport, RecordFacts
 from streamer.report.groups import group_facts
 from streamer.report.limits import limits_of
 from streamer.report.members import members_of
+from streamer.report.out_of_reach import out_of_reach_rows
 from streamer.report.overs import marks_of, over_rows
 from streamer.report.record import Record
 from streamer.report.refusals import lost_rows, quarantined_rows, refused_rows
@@ -41,13 +42,16 @@ def report_of(
     facts = _record_facts(scope, files, coarse_km, positions)
     people, marks = people_of(scope), marks_of(scope)
     alerts, availability, lost = alert_rows(scope), availability_rows(scope), lost_rows(scope)
+    check_ins = check_in_rows(scope, people, marks)
+    unreached = out_of_reach_rows(scope, check_ins, alerts)
     return DutyReport(
         software=__version__,
         duty=duty,
         record=facts,
-        accountability=accountability_of(people),
+        accountability=accountability_of(people, len(unreached)),
         overs=over_rows(scope, marks),
-        check_ins=check_in_rows(scope, people, marks),
+        check_ins=check_ins,
+        out_of_reach=unreached,
         activity=activity_rows(scope, alerts, availability, facts.gaps),
         roll_calls=roll_calls_of(
             record.day.acts, duty.groups, (scope.from_ms, scope.until_ms), scope.overs,

@@ -47,7 +47,7 @@ def _standings(scope: Scope, station: str) -> Iterator[StandingRow]:
     """As published; what nobody recorded is left out, and what was so before is so after it."""
     for group in scope.duty.groups:
         stood = scope.record.published.standings.get((group, station), [])
-        for one, until_ms in _runs([s for s in stood if s.at_ms <= scope.until_ms], scope):
+        for one, until_ms in runs([s for s in stood if s.at_ms <= scope.until_ms], scope):
             if one.standing is None:
                 continue
             inside = scope.clipped([(one.at_ms, until_ms)])
@@ -61,8 +61,8 @@ def _standings(scope: Scope, station: str) -> Iterator[StandingRow]:
                 )
 
 
-def _runs(stood: Sequence[Stood], scope: Scope) -> Iterator[tuple[Stood, int]]:
-    """The first of those alike, and until when they were so."""
+def runs(stood: Sequence[Stood], scope: Scope) -> Iterator[tuple[Stood, int]]:
+    """The first of those alike, and until when (ms) they were so."""
     changes = [
         later
         for before, later in pairwise([None, *stood])

@@ -13,7 +13,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from streamer.domain.plain_words import age, plural, printable
-from streamer.report import charts_air, charts_map, charts_time, forms, sections
+from streamer.report import alert_section, charts_air, charts_map, charts_time, forms, sections
 from streamer.report.facts import Accountability, DutyReport
 from streamer.report.glance import points
 from streamer.report.layout import (
@@ -27,6 +27,7 @@ from streamer.report.layout import (
     Table,
 )
 from streamer.report.pdf import write_pdf
+from streamer.report.reach_words import out_of_reach_table
 from streamer.report.words import MARKS, Times, css_string, named, shortened
 
 Paper = Literal["A4", "Letter"]
@@ -73,6 +74,7 @@ class Page:
             "groups": named(report.duty.groups, 40),
             "points": points(making),
             "sections": tuple(_sections(making)),
+            "annex": _annex(making),
             "caution": f"{report.caution} {TIMES_CAUTION}",
             "cautions": tuple(_cautions(making)),
             "running_head": css_string(
@@ -135,18 +137,26 @@ def _in_rows(blocks: tuple[Block, ...]) -> Iterator[list[Block]]:
 # -- sections -----------------------------------------------------------------------------------
 
 
-def _sections(making: Making) -> Iterator[Section]:
+def _annex(making: Making) -> Section:
+    """The longest part, last: every over, to look things up in."""
     log = forms.communications_log(making)
-    yield Section("communications-log", "Communications log", (), (log,))
+    return Section("communications-log", "Annex: Communications log", (), (log,))
+
+
+def _sections(making: Making) -> Iterator[Section]:
+    yield alert_section.alerts(making)
     yield Section(
         "check-ins",
         "Check-in list",
         tuple(_roster_words(making.report.accountability, bool(making.report.duty.roster))),
-        (forms.stations_heard(making), forms.check_in_list(making)),
+        (
+            out_of_reach_table(making),
+            forms.stations_heard(making),
+            forms.check_in_list(making),
+        ),
     )
-    yield Section("activity", "Activity log", (), (forms.activity_log(making),))
     yield sections.roll_calls(making)
-    yield sections.alerts(making)
+    yield Section("activity", "Activity log", (), (forms.activity_log(making),))
     yield sections.availability(making)
     yield _members(making)
     yield _groups(making)

@@ -1,11 +1,9 @@
-"""The tables of the report that are no forms: roll calls, alerts, availability, groups and what was
+"""The tables of the report that are no forms: roll calls, availability, groups and what was
 refused. Pure."""
 
 from collections.abc import Iterator, Sequence
 from typing import Final
 
-from streamer.contract.published import AlertState
-from streamer.domain.plain_words import age, plural
 from streamer.reading.common import spoken
 from streamer.report.facts import (
     AnswerRow,
@@ -14,11 +12,9 @@ from streamer.report.facts import (
     RollCallFacts,
     Span,
 )
-from streamer.report.facts_alerts import AlertRow
 from streamer.report.layout import Column, Heading, Making, Row, Section, Table, first_and_last
 from streamer.report.words import hms, named, number, percent
 
-ALERTS_FILE: Final = "alerts.csv"
 OUTAGES_FILE: Final = "outages.csv"
 _MOST_SILENT: Final = 200
 _MOST_SUMS: Final = 60
@@ -80,137 +76,6 @@ def _answer_row(making: Making, row: AnswerRow) -> Row:
         making.times.clock(row.at) or "time not told",
         how + (f" by {row.by}" if row.by else ""),
     )
-
-
-# -- alerts -------------------------------------------------------------------------------------
-
-
-def alerts(making: Making) -> Section:
-    """The timeline with the time to acknowledge, then each alert with its reasons and turns."""
-    rows = making.report.alerts
-    return Section(
-        "alerts",
-        "Alerts",
-        tuple(_alert_sums(making)),
-        (
-            Table(
-                "alert-timeline",
-                "Timeline of alerts",
-                (
-                    Column("No.", 5, numbers=True),
-                    Column("Opened", 12),
-                    Column("Severity", 9),
-                    Column("What", 29),
-                    Column("Taken in hand", 15),
-                    Column("After", 9, numbers=True),
-                    Column("Cleared", 12),
-                    Column("Stood", 9, numbers=True),
-                ),
-                first_and_last(
-                    list(enumerate(rows, 1)), making.most.alerts, "alerts", ALERTS_FILE,
-                    lambda pair: _alert_row(making, *pair),
-                ),
-                empty="No alert stood in the time of the report.",
-                notes=(
-                    "After: from the first opening to the first acknowledgement. Stood: within "
-                    "the time of the report, closings between reopenings left out. Both h:mm:ss.",
-                ),
-            ),
-            *([_alert_details(making)] if rows else []),
-        ),
-    )  # fmt: skip
-
-
-def _alert_sums(making: Making) -> Iterator[str]:
-    sums = making.report.alert_sums
-    if not sums.alerts:
-        return
-    yield (
-        f"{plural(sums.alerts, 'alert')}: {sums.critical} critical, {sums.warning} warning, "
-        f"{sums.notice} notice; {sums.reopened} opened more than once; {sums.held} held back, "
-        "because another alert explained them."
-    )
-    yield (
-        f"{sums.acknowledged} taken in hand, {sums.never_acknowledged} never, "
-        f"{sums.acknowledged_beforehand} beforehand by a maintenance; "
-        f"{sums.still_standing} still stood at the end."
-    )
-    if sums.median_acknowledge_s is not None:
-        yield (
-            f"Time until taken in hand: median {age(sums.median_acknowledge_s)}, longest "
-            f"{age(sums.longest_acknowledge_s or 0)}."
-        )
-
-
-def _alert_row(making: Making, n: int, row: AlertRow) -> Row:
-    clock = making.times.clock
-    if row.acknowledged_beforehand:
-        taken: tuple[str, ...] = ("beforehand",)
-    elif row.acknowledged_at:
-        taken = (
-            clock(row.acknowledged_at),
-            *([f"by {row.acknowledged_by}"] if row.acknowledged_by else []),
-        )
-    else:
-        taken = ("never",)
-    return (
-        str(n),
-        (clock(row.opened_at), *([f"{row.opened_times} times"] if row.opened_times > 1 else [])),
-        row.severity.value,
-        (row.title, *([] if row.of_duty else ["not of the duty"]), *_marks(row)),
-        taken,
-        hms(row.acknowledge_s),
-        clock(row.cleared_at) or "not cleared",
-        hms(row.open_s),
-    )
-
-
-def _marks(row: AlertRow) -> Iterator[str]:
-    if row.unsteady:
-        yield "came and went"
-    if row.escalated:
-        yield f"escalated {plural(row.escalated, 'time')}"
-    if row.maintenance:
-        yield f"under maintenance {row.maintenance}"
-    if row.held:
-        yield f"held back {plural(len(row.held), 'other')}"
-
-
-def _alert_details(making: Making) -> Table:
-    return Table(
-        "alert-details",
-        "Alerts one by one: why, what to do, what became of them",
-        (
-            Column("No.", 5, numbers=True),
-            Column("About", 17),
-            Column("Why we thought so, and the next step", 40),
-            Column("What became of it", 38),
-        ),
-        first_and_last(
-            list(enumerate(making.report.alerts, 1)), making.most.alerts, "alerts", ALERTS_FILE,
-            lambda pair: _detail_row(making, *pair),
-        ),
-    )  # fmt: skip
-
-
-def _detail_row(making: Making, n: int, row: AlertRow) -> Row:
-    clock = making.times.clock
-    held = [f"Held back: {named(f'{one.subject} ({spoken(one.kind)})' for one in row.held)}"]
-    affects = [f"Touches: {named(row.affects)}"]
-    turns = [
-        f"{clock(turn.at)} {turn.turn.value}"
-        + (f" by {turn.by}" if turn.by else "")
-        + (f": {turn.text}" if turn.text else "")
-        for turn in row.turns
-    ]
-    return (
-        str(n),
-        (spoken(row.kind), row.subject),
-        (*row.reasons, *([f"Next: {row.next_step}"] if row.next_step else []),
-         *(affects if row.affects else []), *(held if row.held else [])),
-        (*turns, *([f"Note: {row.note}"] if row.note else []),
-         *([] if row.state is AlertState.CLEARED else [f"At the end: {row.state.value}"])),
-    )  # fmt: skip
 
 
 # -- availability -------------------------------------------------------------------------------

@@ -38,6 +38,7 @@ from streamer.report.facts import (
     VisitRow,
 )
 from streamer.report.facts_alerts import AlertRow, AlertTurnRow, HeldRow
+from streamer.report.facts_reach import OutOfReachRow
 
 JSON_NAME: Final = "report.json"
 _FORMULA: Final = ("=", "+", "-", "@")
@@ -120,6 +121,7 @@ def _tables(report: DutyReport) -> Iterator[Table]:
     yield Table("roster", RosterRow, _rows(report.duty.roster))
     yield Table("overs", OverRow, _rows(report.overs))
     yield Table("check_ins", CheckInRow, _rows(report.check_ins))
+    yield Table("out_of_reach", OutOfReachRow, _rows(report.out_of_reach))
     yield Table("activity", ActivityRow, _rows(report.activity))
     yield _roll_calls(report)
     yield from _alerts(report)
@@ -167,8 +169,8 @@ def _alerts(report: DutyReport) -> Iterator[Table]:
     yield Table(
         "alerts", AlertRow, _rows(report.alerts), left_out=frozenset({"held", "turns"})
     )  # fmt: skip
-    turns = [((a.id, a.title), turn) for a in report.alerts for turn in a.turns]
-    yield Table("alert_turns", AlertTurnRow, turns, ("alert", "title"))
+    turns = [((a.id, a.episode), turn) for a in report.alerts for turn in a.turns]
+    yield Table("alert_turns", AlertTurnRow, turns, ("alert", "episode"))
     held = [((a.id, a.title), one) for a in report.alerts for one in a.held]
     yield Table("alerts_held", HeldRow, held, ("held_by", "title_of_that"))
 

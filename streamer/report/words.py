@@ -111,10 +111,11 @@ def _offset(at: datetime) -> str:
 
 
 def hms(seconds: float | None) -> str:
-    """`1:02:05`, to the nearest second; '' for what is not known."""
+    """`1:02:05`, whole seconds as `age` counts them, so that one length reads alike everywhere; ''
+    for what is not known."""
     if seconds is None:
         return ""
-    whole = round(seconds)
+    whole = int(round(seconds, 3))  # 59.9999999 of a subtraction is 60
     return f"{whole // 3600}:{whole % 3600 // 60:02}:{whole % 60:02}"
 
 

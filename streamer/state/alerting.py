@@ -73,6 +73,47 @@ class TakenParcel:
     notices: tuple[str, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class Delivery:
+    """How one queue of a channel stands. `part`: the channel's name, or that of one of its
+    addresses as `part_name` makes it. `waiting`: notices, those of the parcel too. `made_ms`: since
+    when the parcel has not been taken; `why`: what the last try said. `gave_up`: parcels given up,
+    none more than an hour after the one before, the first and the newest when and why."""
+
+    part: str
+    waiting: int
+    made_ms: int | None
+    why: str
+    gave_up: int
+    gave_up_first_ms: int
+    gave_up_last_ms: int
+    gave_up_why: str
+
+    @property
+    def line(self) -> int | None:
+        """Of an address in the channel's file."""
+        return number_of(self.part) if channel_of_part(self.part) != self.part else None
+
+
+_PART: Final = "part:"
+GAVE_UP_MS: Final = 3_600_000
+"""Parcels given up within so long of each other count together."""
+
+
+def part_name(channel: str, number: int) -> str:
+    """The queue of one of a channel's addresses, by its line in the file. No channel's name holds
+    the mark."""
+    return f"{channel}#{number}"
+
+
+def number_of(part: str) -> int:
+    return int(part.partition("#")[2])
+
+
+def channel_of_part(part: str) -> str:
+    return part.partition("#")[0]
+
+
 class Alerting(Ledger):
     """Raises StoreUnavailable when Redis does not answer."""
 
@@ -226,43 +267,93 @@ class Alerting(Ledger):
         return TakenParcel(str(parcel_id), int(made), int(tries), tuple(notices.split("\n")))
 
     def _settle_parcel(
-        self, channel: str, parcel: TakenParcel, how: str, now_ms: int, due_ms: int, why: str
-    ) -> bool:
+        self, channel: str, parcel: TakenParcel, now_ms: int, how: str, *,
+        due_ms: int = 0, why: str = "", parts: Sequence[str] = (),
+    ) -> bool:  # fmt: skip
         settings = {
             "id": parcel.id, "now": now_ms, "how": how, "due": due_ms, "why": why,
-            "kept": k.DEAD_LETTERS_KEPT,
+            "kept": k.DEAD_LETTERS_KEPT, "together": GAVE_UP_MS, "part": channel,
+            "fields": [_PART + part for part in parts],
         }  # fmt: skip
-        keys = [self.keys.parcel(channel), self.keys.dead_letters(channel)]
+        letters = self.keys.dead_letters(channel_of_part(channel))
+        keys = [self.keys.parcel(channel), letters, self.keys.senders()]
+        keys += map(self.keys.waiting, parts)
         return bool(self._run(Script.SETTLE_PARCEL, keys, [compact(settings)]))
 
     def parcel_delivered(self, channel: str, parcel: TakenParcel, now_ms: int) -> bool:
-        return self._settle_parcel(channel, parcel, "delivered", now_ms, 0, "")
+        return self._settle_parcel(channel, parcel, now_ms, "delivered")
+
+    def parcel_shared(
+        self, channel: str, parcel: TakenParcel, now_ms: int, parts: Sequence[str]
+    ) -> bool:
+        """Put its notices into the queue of each of the channel's addresses instead."""
+        return self._settle_parcel(channel, parcel, now_ms, "shared", parts=parts)
 
     def parcel_later(
         self, channel: str, parcel: TakenParcel, now_ms: int, due_ms: int, why: str
     ) -> bool:
         """It was not taken; to be tried again at `due_ms`."""
-        return self._settle_parcel(channel, parcel, "later", now_ms, due_ms, why)
+        return self._settle_parcel(channel, parcel, now_ms, "later", due_ms=due_ms, why=why)
 
     def parcel_dead(self, channel: str, parcel: TakenParcel, now_ms: int, why: str) -> bool:
         """Give it up, and keep it with the reason."""
-        return self._settle_parcel(channel, parcel, "dead", now_ms, 0, why)
+        return self._settle_parcel(channel, parcel, now_ms, "dead", why=why)
 
-    def dead_letters(self, channel: str) -> list[dict[str, str]]:
-        """Parcels that were given up, the newest first: id, made, tries, notices, why, at."""
+    def dead_letters(self, channel: str, most: int = 0) -> list[dict[str, str]]:
+        """Parcels that were given up, also by one address alone, the newest first: id, made, tries,
+        notices, why, at, part. `most` 0: all."""
         with guarded():
-            texts = self._client.lrange(self.keys.dead_letters(channel), 0, -1)
+            texts = self._client.lrange(self.keys.dead_letters(channel), 0, most - 1)
         return [json.loads(text) for text in texts]
 
     def undelivered(self, channel: str) -> tuple[int, int | None, str]:
-        """Notices that wait, since when the oldest parcel has not been taken (ms), and why."""
+        """Of one queue: notices that wait, since when the oldest parcel has not been taken (ms),
+        and why."""
+        (found,) = self._deliveries([channel])
+        return found.waiting, found.made_ms, found.why
+
+    def deliveries(self, channels: Sequence[str]) -> dict[str, list[Delivery]]:
+        """How each channel stands: its own queue first, then that of each of its addresses."""
+        with guarded():
+            fields = self._client.hkeys(self.keys.senders())
+        named = [str(f).removeprefix(_PART) for f in fields if str(f).startswith(_PART)]
+        parts = sorted(named, key=lambda part: (len(part), part))
+        wanted = [[c, *(p for p in parts if channel_of_part(p) == c)] for c in channels]
+        found = iter(self._deliveries([part for names in wanted for part in names]))
+        return {names[0]: [next(found) for _ in names] for names in wanted}
+
+    def _deliveries(self, parts: Sequence[str]) -> list[Delivery]:
         with guarded():
             pipe = self._client.pipeline(transaction=False)
-            pipe.llen(self.keys.waiting(channel))
-            pipe.hmget(self.keys.parcel(channel), "made", "why", "notices")
-            waiting, (made, why, notices) = pipe.execute()
-        held = len(notices.split("\n")) if notices else 0
-        return int(waiting) + held, int(made) if made else None, str(why or "")
+            for part in parts:
+                pipe.llen(self.keys.waiting(part))
+                pipe.hmget(
+                    self.keys.parcel(part), "made", "size", "why",
+                    "gave_up", "gave_first", "gave_last", "gave_why",
+                )  # fmt: skip
+            answers = pipe.execute()
+        found = []
+        for part, waiting, fields in zip(parts, answers[::2], answers[1::2], strict=True):
+            made, size, why, gave_up, first, last, gave_why = fields
+            one = Delivery(
+                part=part,
+                waiting=int(waiting) + int(size or 0),
+                made_ms=int(made) if made else None,
+                why=str(why or ""),
+                gave_up=int(gave_up or 0),
+                gave_up_first_ms=int(first or 0),
+                gave_up_last_ms=int(last or 0),
+                gave_up_why=str(gave_why or ""),
+            )
+            found.append(one)
+        return found
+
+    def forget_part(self, part: str) -> None:
+        """The channel has no such address any more, and nothing waits for it."""
+        with guarded():
+            self._client.hdel(self.keys.senders(), _PART + part)
+            gave_up = ("gave_up", "gave_first", "gave_last", "gave_why")
+            self._client.hdel(self.keys.parcel(part), *gave_up)
 
     def first_to(self, channel: str, what: str, mark: int) -> bool:
         """Whether nobody has done something of a channel for this mark, a rising number, yet; the

@@ -11,6 +11,7 @@ from streamer.alerts.conditions import Condition, alert_id
 from streamer.alerts.lifecycle import look
 from streamer.alerts.notice import Turn
 from streamer.alerts.turns import Changes, Turned, acknowledge
+from streamer.contract.duty import DutyMark
 from streamer.contract.published import Alert, AlertKind, Maintenance, Severity
 
 NOW_MS = 1_800_000_000_000
@@ -75,6 +76,7 @@ class Story:
     now_ms: int = NOW_MS
     said: dict[str, Condition] = field(default_factory=dict)
     own: tuple[Condition, ...] = ()
+    duties: tuple[DutyMark, ...] = ()
     endings: dict[str, str] = field(default_factory=dict)
     works: list[Maintenance] = field(default_factory=list)
     cases: dict[str, Case] = field(default_factory=dict)
@@ -94,7 +96,9 @@ class Story:
     def look(self, after_s: float = 0.0) -> list[tuple[str, Turn]]:
         """One look, so much later; returns what turned."""
         self.now_ms += round(after_s * 1000)
-        report = Report(conditions=tuple(self.said.values()), endings=self.endings)
+        report = Report(
+            conditions=tuple(self.said.values()), endings=self.endings, duties=self.duties
+        )
         ground = Ground(REGION, self.gateways, self.listening_ms, 90_000, self.settings, self.own)
         reports: Mapping[str, Report] = {"all": report}
         changes = look(self.cases, reports, ground, self.works, self.steps, self.now_ms)

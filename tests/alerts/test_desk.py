@@ -66,7 +66,7 @@ def office_of(url: str, **settings: Any) -> Office:
 
 @pytest.fixture
 def office(empty_redis: Redis) -> Office:
-    return office_of(empty_redis.url, settle_s=0, clear_s=0)
+    return office_of(empty_redis.url, settle_s=0, clear_s=0, broker_settle_s=0)
 
 
 def test_a_condition_becomes_a_retained_message_once(office: Office) -> None:

@@ -10,10 +10,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from streamer.alert_settings import AlertSettings
+from streamer.alerts.exercise import is_exercise
 from streamer.alerts.notice import Turn
 from streamer.alerts.turns import acknowledge
 from streamer.clock import from_ms
-from streamer.contract.published import AlertState, Maintenance, Severity
+from streamer.contract.duty import DutyKind, DutyMark
+from streamer.contract.published import AlertKind, AlertState, Maintenance, Severity
 from tests.alerts.story import NOW_MS, REGION, Story, condition, member
 
 RIDGE = "gateway_lost.ridge"
@@ -299,6 +301,75 @@ def test_one_of_several_comes_or_goes_alone() -> None:
     assert story.standing == ["gateway_lost.lake"]
 
 
+def test_what_is_critical_and_in_nobodys_hand_is_told_every_quarter_of_an_hour() -> None:
+    story = Story().say(member())
+    story.look()
+    told = [round((story.now_ms - NOW_MS) / 60_000) for _ in range(60) for _ in story.look(60)]
+    assert told == [15, 30, 45, 60]
+    assert {t.turn for t in story.turned[1:]} == {Turn.REMINDED}
+    story.take(MEMBER)
+    told = [round((story.now_ms - NOW_MS) / 60_000) for _ in range(130) for _ in story.look(60)]
+    assert told == [120, 180]  # whoever holds it may have been relieved
+
+
+def test_a_person_is_no_better_because_a_time_ran_out() -> None:
+    """Expired is a warning by itself."""
+    story = Story().say(member())
+    story.look()
+    assert story.say(member(severity=Severity.WARNING, opens=False, title="expired")).look(6) == []
+    alert = story.alert(MEMBER)
+    assert (alert.severity, alert.title) == (Severity.CRITICAL, "expired")
+
+
+def test_a_person_is_never_called_unsteady() -> None:
+    story = Story()
+    for _ in range(5):
+        story.say(member()).until(60, 10)
+        story.over(member()).until(60, 10)
+    turns = [t.turn for t in story.turned]
+    assert turns == [Turn.OPENED, Turn.CLEARED, *[Turn.REOPENED, Turn.CLEARED] * 4]
+
+
+def test_the_clock_of_escalation_runs_from_when_it_was_last_in_nobodys_hand() -> None:
+    story = Story(steps=(0, 1, 2)).say(condition())
+    story.until(6)
+    story.until(60, 10)
+    story.take(RIDGE)
+    story.until(3600, 60)
+    assert story.say(condition(severity=Severity.CRITICAL)).look(1) == [(RIDGE, Turn.WORSE)]
+    assert story.alert(RIDGE).unheld_since == from_ms(story.now_ms)
+    assert story.until(299) == []
+    assert story.look(1) == [(RIDGE, Turn.ESCALATED)]
+    assert story.until(299) == []
+    assert story.look(1) == [(RIDGE, Turn.ESCALATED)]
+
+
+PLAYED = DutyMark(id="d1", title="winter search", kind=DutyKind.EXERCISE)
+REAL = DutyMark(id="d2", title="flood", kind=DutyKind.ACTUAL)
+
+
+@pytest.mark.parametrize("after", [(), (PLAYED, REAL)], ids=["over", "in earnest"])
+def test_when_an_exercise_is_one_no_more_that_is_told(after: tuple[DutyMark, ...]) -> None:
+    overdue = member(kind=AlertKind.MEMBER_OVERDUE, severity=Severity.WARNING)
+    story = Story(duties=(PLAYED,)).say(overdue)
+    story.look()
+    story.take(MEMBER)
+    assert is_exercise(story.alert(MEMBER))
+    story.duties = after
+    assert story.look(60) == [(MEMBER, Turn.ACTUAL)]
+    alert = story.alert(MEMBER)
+    assert (alert.acknowledged_by, is_exercise(alert)) == (None, False)
+    assert story.look(60) == []
+
+
+def test_what_was_told_as_real_does_not_become_a_part_of_a_play() -> None:
+    story = Story().say(member(kind=AlertKind.MEMBER_OVERDUE, severity=Severity.WARNING))
+    story.look()
+    story.duties = (PLAYED,)
+    assert story.look(60) == []
+    assert not is_exercise(story.alert(MEMBER))
+
+
 # -- planned work --------------------------------------------------------------------------------
 
 
@@ -336,6 +407,18 @@ def test_what_is_still_wrong_when_the_work_is_over_is_told() -> None:
     assert story.look(1) == []
 
 
+def test_who_took_it_in_hand_before_the_work_has_it_after_it() -> None:
+    story = opened()
+    story.take(RIDGE, "zoe")
+    story.works = [work("ridge", 60)]
+    assert story.until(20) == []
+    assert story.alert(RIDGE).maintenance == "work-1"
+    told = story.until(60)
+    assert [t for _, t in told] == [Turn.OPENED]
+    alert = story.alert(RIDGE)
+    assert (alert.acknowledged_by, alert.maintenance) == ("zoe", None)
+
+
 def test_whoever_cannot_be_heard_because_of_the_work_is_told_all_the_same() -> None:
     story = Story(works=[work("ridge", 60)]).say(condition(severity=Severity.CRITICAL))
     story.look()
@@ -357,9 +440,9 @@ def test_work_at_a_repeater_does_not_hush_the_member_who_was_heard_there() -> No
     story = Story(works=[work("ridge/uhf", 60), work("ridge", 60)]).say(member())
     story.look()
     assert story.alert(MEMBER).maintenance is None
-    story = Story(works=[work("NET", 60)]).say(member())
+    story = Story(works=[work("NET", 60), work("*", 60)]).say(member())
     story.look()
-    assert story.alert(MEMBER).maintenance == "work-4"
+    assert story.alert(MEMBER).maintenance is None
 
 
 # What happens to one alert, second by second: its condition or an acknowledgement.
@@ -415,7 +498,7 @@ def test_a_look_at_any_time_may_be_left_out() -> None:
     seldom.look()
     seldom.look(60)
     assert often.standing == seldom.standing == [RIDGE]
-    quiet = {"version", "opened_at", "episode"}
+    quiet = {"version", "opened_at", "episode", "unheld_since"}
     assert often.alert(RIDGE).model_dump(exclude=quiet) == seldom.alert(RIDGE).model_dump(
         exclude=quiet
     )

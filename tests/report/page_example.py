@@ -11,6 +11,7 @@ from streamer.contract.published import CAUTION, AlertKind, AlertState, Severity
 from streamer.domain.cells import boundary, cell_at, centre
 from streamer.report import facts
 from streamer.report import facts_alerts as told
+from streamer.report.facts_reach import OutOfReachRow
 
 BEGAN: Final = datetime(2026, 3, 14, 8, 0, tzinfo=UTC)
 NAMES: Final = ("Anders Quell", "", "Bo Quist", "Mara Quint", "")
@@ -52,6 +53,7 @@ def example(
         accountability=_numbers(calls),
         overs=log,
         check_ins=_check_ins(chance, calls, log, minutes),
+        out_of_reach=_out_of_reach(calls, minutes),
         activity=_activity(minutes),
         roll_calls=(_roll_call(calls),),
         alerts=_alerts(calls, minutes),
@@ -194,6 +196,23 @@ def _check_ins(
     return tuple(rows)
 
 
+def _out_of_reach(calls: Sequence[str], minutes: int) -> tuple[OutOfReachRow, ...]:
+    """One that still is, nobody having taken it in hand, and one that came back."""
+    base: dict[str, Any] = {"on_roster": True, "assignment": "Supply", "times": 1, "alerts": 1}
+    return (
+        OutOfReachRow(
+            **base, station=calls[1], name="", groups=("CREW",), first_at=at(minutes - 20),
+            out_s=1200.0, last_heard_at=at(minutes - 51), heard_again_at=None, silence_s=3060.0,
+            standing=Standing.OUT_OF_REACH, taken_at=None, taken_by=None,
+        ),
+        OutOfReachRow(
+            **base, station=calls[2], name="Bo Quist", groups=("NET",), first_at=at(110),
+            out_s=300.0, last_heard_at=at(95), heard_again_at=at(115), silence_s=1200.0,
+            standing=Standing.IN_REACH, taken_at=at(112), taken_by="net control",
+        ),
+    )  # fmt: skip
+
+
 def _activity(minutes: int) -> tuple[facts.ActivityRow, ...]:
     kind = facts.ActivityKind
     rows = (
@@ -240,13 +259,24 @@ def _alert(
         "note": None, "cleared_at": None, "cleared_because": None, "open_s": 600.0,
         "state": AlertState.CLEARED, "unsteady": False, "escalated": 0, "maintenance": None,
         "affects": (), "held": (),
-        "turns": (told.AlertTurnRow(at=opened, turn=told.AlertTurn.OPENED, by="", text=""),),
+        "turns": (_turn(opened, told.AlertTurn.OPENED, severity, title),),
     }  # fmt: skip
     return told.AlertRow(**{**usual, **more})
 
 
+def _turn(
+    when: datetime, turn: told.AlertTurn, severity: Severity, title: str, by: str = "",
+    text: str = "",
+) -> told.AlertTurnRow:  # fmt: skip
+    return told.AlertTurnRow(
+        at=when, turn=turn, severity=severity, title=title, told_at=when, by=by, text=text
+    )
+
+
 def _alerts(calls: Sequence[str], minutes: int) -> tuple[told.AlertRow, ...]:
     turn = told.AlertTurn
+    tarn = Severity.WARNING, "Gateway tarn is not reporting"
+    lost = f"{calls[-1]} is out of reach in CREW"
     held = tuple(
         told.HeldRow(id=f"member_out_of_reach.NET.{one}", kind=AlertKind.MEMBER_OUT_OF_REACH,
                       severity=Severity.CRITICAL, subject=one, title=f"{one} is out of reach",
@@ -260,19 +290,23 @@ def _alerts(calls: Sequence[str], minutes: int) -> tuple[told.AlertRow, ...]:
                cleared_because="it reports again", open_s=2820.0, held=held,
                affects=("tarn/vhf",), opened_times=2, escalated=1,
                turns=(
-                   told.AlertTurnRow(at=at(101), turn=turn.OPENED, by="", text=""),
-                   told.AlertTurnRow(at=at(103), turn=turn.ESCALATED, by="", text="next channel"),
-                   told.AlertTurnRow(at=at(104.25), turn=turn.ACKNOWLEDGED, by="duty officer",
-                                      text="power cut at the site"),
-                   told.AlertTurnRow(at=at(148), turn=turn.CLEARED, by="",
-                                      text="it reports again"),
+                   _turn(at(101), turn.OPENED, *tarn),
+                   _turn(at(103), turn.ESCALATED, *tarn, text="next channel"),
+                   _turn(at(104.25), turn.ACKNOWLEDGED, *tarn, "duty officer",
+                         "power cut at the site"),
+                   _turn(at(148), turn.CLEARED, *tarn, text="it reports again"),
                )),
         _alert(AlertKind.MEMBER_OUT_OF_REACH, Severity.CRITICAL, calls[-1],
-               f"{calls[-1]} is out of reach in CREW", opened=at(301), acknowledged_at=at(305.8333),
+               lost, opened=at(301), acknowledged_at=at(305.8333),
                acknowledged_by="net control", acknowledge_s=290.0, state=AlertState.ACKNOWLEDGED,
                open_s=3540.0, reasons=("silent for 51 min, usually keys every 6 min",
                                        "last heard 12:10 by mole/vhf"),
-               next_step="Call it on CREW, then ask its neighbours."),
+               next_step="Call it on CREW, then ask its neighbours.",
+               turns=(
+                   _turn(at(301), turn.OPENED, Severity.WARNING, f"{calls[-1]} is overdue in CREW"),
+                   _turn(at(303), turn.WORSE, Severity.CRITICAL, lost),
+                   _turn(at(305.8333), turn.ACKNOWLEDGED, Severity.CRITICAL, lost, "net control"),
+               )),
         _alert(AlertKind.REPEATER_STARVED, Severity.NOTICE, "fell/uhf",
                "fell/uhf does not carry NET", opened=at(40), cleared_at=at(44),
                cleared_because="it carries it now", open_s=240.0),

@@ -92,21 +92,27 @@ def test_ics_214_fields(page: Any) -> None:
         "Date/time",
     ]  # fmt: skip
     assert words(page, "//table[@id='assigned-214']/caption")[0].startswith("6 Resources assigned")
-    assert heads(page, "assigned-214") == ["Name", "ICS position", "Home agency (and unit)"]
+    assert heads(page, "assigned-214") == [
+        "Name", "ICS position", "Home agency (and unit)", "Assignment by the roster",
+    ]  # fmt: skip
     assert words(page, "//table[@id='activity-214']/caption")[0].startswith("7 Activity log")
-    assert heads(page, "activity-214")[:2] == ["Date/time", "Notable activity"]
+    assert heads(page, "activity-214") == ["Date/time", "Notable activities"]
 
 
 def test_ics_214_holds_the_roster_and_every_entry(page: Any) -> None:
     assigned = rows(page, "assigned-214")
     assert [row[0].split(", ")[0] for row in assigned] == [r.call for r in REPORT.duty.roster]
+    # A roster tells no position: left blank. What it tells stands in a column named so.
+    assert {row[1] for row in assigned} == {""}
+    assert [row[2:] for row in assigned] == [[r.agency, r.assignment] for r in REPORT.duty.roster]
+    assert {row[3] for row in assigned} > {"Supply"}
     told = rows(page, "activity-214")
     entries = REPORT.activity
     for row, one in zip(told, entries, strict=False):
-        subject = f"{one.kind.value}: {one.subject}" if one.subject else one.kind.value
-        assert row == [f"{one.at:%H:%M:%S}", one.text, subject, one.by]
+        assert row == [f"{one.at:%H:%M:%S}", f"{one.by} {one.text}".strip()]
+    assert told[1] == ["09:00:00", "net control began a roll call"]
     assert told[len(entries)] == ["To be written in by hand: what the record cannot know"]
-    assert told[len(entries) + 1 :] == [["", "", "", ""]] * 6
+    assert told[len(entries) + 1 :] == [["", ""]] * 6
 
 
 def test_a_duty_that_still_runs_says_so_on_the_forms() -> None:

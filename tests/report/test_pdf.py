@@ -66,7 +66,7 @@ def test_the_numbers_are_in_it(made: Path) -> None:
     for group in REPORT.groups:
         assert f"{group.wanted_air_s:,.0f} {group.carried_air_s:,.0f}" in text
     assert "86.21 5:00:00 0:48:00 0:12:00 1 0:48:00" in text
-    assert "median 3 min 15 s, longest 4 min 50 s" in text
+    assert "median after 3 min 15 s, longest after 4 min 50 s" in text
 
 
 def test_heads_of_tables_are_repeated_and_contents_have_pages(made: Path) -> None:
@@ -74,8 +74,13 @@ def test_heads_of_tables_are_repeated_and_contents_have_pages(made: Path) -> Non
     with_log = [page for page in found if re.search(r"No\. Time From To Message and remarks", page)]
     assert len(with_log) >= 2
     listed = dict(re.findall(r"(Activity log|Roll calls|Alerts), page (\d+)", found[0] + found[1]))
-    assert "3 Activity log" in found[int(listed["Activity log"]) - 1]
-    assert "4 Roll calls" in found[int(listed["Roll calls"]) - 1]
+    assert "4 Activity log" in found[int(listed["Activity log"]) - 1]
+    assert "3 Roll calls" in found[int(listed["Roll calls"]) - 1]
+    # The log of every over is the last part, from its first page to the last of all.
+    begins = next(n for n, page in enumerate(found) if "Annex: Communications log EX" in page
+                  or "Annex: Communications log Communications log" in page)
+    assert begins > int(listed["Activity log"])
+    assert "Prepared by" in found[-1]
 
 
 @pytest.mark.parametrize(

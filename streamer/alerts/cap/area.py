@@ -24,7 +24,7 @@ _DEGREE_KM: Final = 110.0
 """A degree of latitude is longer everywhere (WGS 84: 110.57 km at the equator, its shortest)."""
 _POINT_DECIMALS: Final = 4
 _WHOLE_REGION: Final = frozenset(
-    {AlertKind.NETWORK_LOST, AlertKind.BROKER_LOST, AlertKind.WORKER_LOST}
+    {AlertKind.NETWORK_LOST, AlertKind.BROKER_LOST, AlertKind.WORKER_LOST, AlertKind.CHANNEL_LOST}
 )
 """Their subjects are not at a site, whatever they are called."""
 

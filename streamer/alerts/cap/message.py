@@ -19,6 +19,7 @@ from streamer.alert_settings import CapSettings
 from streamer.alerts import words
 from streamer.alerts.cap.area import area_of
 from streamer.alerts.cap.check import NAMESPACE, Identity
+from streamer.alerts.exercise import is_exercise, is_test
 from streamer.alerts.notice import Notice, Turn
 from streamer.config import RegionView
 from streamer.contract.published import Alert, AlertKind, Severity
@@ -72,6 +73,7 @@ _KINDS: Final[Mapping[AlertKind, _Kind]] = {
     AlertKind.NETWORK_LOST: _Kind("Radio gateways lost together", _INFRA, "Observed"),
     AlertKind.BROKER_LOST: _Kind("Message broker of the radio network lost", _INFRA, "Observed"),
     AlertKind.WORKER_LOST: _Kind("Watch over the radio network lost", _INFRA, "Observed"),
+    AlertKind.CHANNEL_LOST: _Kind("Alert channel does not deliver", _INFRA, "Observed"),
 }
 
 _TRIED: Final = _Kind("Test of an alert channel", ("Other",), "Observed")
@@ -199,18 +201,18 @@ def _msg_type(notice: Notice, references: Sequence[Identity]) -> str:
 
 
 def _status(alert: Alert) -> str:
-    if words.is_test(alert):
+    if is_test(alert):
         return "Test"
-    return "Exercise" if words.is_exercise(alert) else "Actual"
+    return "Exercise" if is_exercise(alert) else "Actual"
 
 
 def _note(notice: Notice) -> str:
     """For an exercise which one ("exercise identifier should appear in note"), and what makes this
     message differ from those before."""
     alert, said = notice.alert, []
-    if words.is_test(alert):
+    if is_test(alert):
         said.append("A test of the channel; nothing has happened.")
-    if words.is_exercise(alert):
+    if is_exercise(alert):
         names = ", ".join(duty.id for duty in alert.duties)
         said.append(f"{duty_text(alert.duties)} ({names}).")
     if notice.turn is Turn.ACKNOWLEDGED:
@@ -241,8 +243,8 @@ def _info(
     titles: Mapping[str, str] | None,
 ) -> None:
     alert = notice.alert
-    kind = _TRIED if words.is_test(alert) else _KINDS[alert.kind]
-    over = notice.turn in _OVER or words.is_test(alert)
+    kind = _TRIED if is_test(alert) else _KINDS[alert.kind]
+    over = notice.turn in _OVER or is_test(alert)
     grade, response = _graded(notice)
     headline, description, instruction = _texts(notice, titles)
     _put(info, "language", settings.language)
@@ -276,7 +278,7 @@ def _graded(notice: Notice) -> tuple[_Grade, str]:
     alert = notice.alert
     if notice.turn is Turn.CLEARED:
         return _PERSON_CLEARED if is_about_people(alert.kind) else _MACHINE_CLEARED
-    if words.is_test(alert):
+    if is_test(alert):
         return _Grade("Past", "Minor"), "None"
     grade = _GRADES[alert.severity]
     if notice.turn is Turn.EXPLAINED:
@@ -291,7 +293,7 @@ def _texts(notice: Notice, titles: Mapping[str, str] | None) -> tuple[str, str, 
     first, *rest = words.lines(notice, notice.at + LASTS, titles)
     step = next((n for n, line in enumerate(rest) if line.startswith(_NEXT)), len(rest))
     steps = [line.removeprefix(_NEXT) for line in rest[step:] if line != words.CAUTION_LINE]
-    if notice.turn not in _OVER and not words.is_test(notice.alert):
+    if notice.turn not in _OVER and not is_test(notice.alert):
         steps.append(_STANDS)
     instruction = "\n".join([*steps, words.CAUTION_LINE])
     return first, "\n".join(rest[:step]), instruction[:1].upper() + instruction[1:]

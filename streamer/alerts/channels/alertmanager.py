@@ -12,9 +12,10 @@ from typing import Any, Final
 
 from streamer.alert_settings import AlertmanagerSettings
 from streamer.alerts.channels.http import Caller, secret_text
+from streamer.alerts.exercise import is_exercise, is_test
 from streamer.alerts.notice import Notice, Parcel, Turn, Undelivered
 from streamer.alerts.routing import concerns
-from streamer.alerts.words import CAUTION_LINE, EXERCISE, concerned, is_exercise, is_test
+from streamer.alerts.words import CAUTION_LINE, EXERCISE, concerned
 from streamer.clock import Clock, from_ms, to_ms
 from streamer.contract.published import Alert, AlertState, Beat, Severity
 from streamer.domain.duty import duty_text

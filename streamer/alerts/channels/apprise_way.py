@@ -1,12 +1,9 @@
 """Mail, SMS and chat by the Apprise library: one address a line in a file of its own."""
 
-import hashlib
 import logging
 import warnings
-from collections import OrderedDict
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Final
 
 import apprise
 
@@ -14,15 +11,8 @@ from streamer.alert_settings import AppriseSettings
 from streamer.alerts.channels.http import secret_text
 from streamer.alerts.notice import Parcel, Undelivered
 from streamer.alerts.words import CAUTION_LINE, QUIET, body, outcomes, short, subject
-from streamer.clock import Clock
 from streamer.contract.published import Alert, Beat, Severity
 from streamer.domain.plain_words import plural
-
-_REMEMBERED: Final = 200
-"""Parcels of which it is known who took them."""
-_BUDGET: Final = 2
-"""No further address is begun after so many times `timeout_s`: the worker's lease of a parcel ends,
-and then another would send it as well."""
 
 # What it logs, and what it uses, may hold an address with its secrets; its failures are told by us.
 for _name in ("apprise", "urllib3"):
@@ -45,44 +35,45 @@ class Line:
     scheme: str
     url: str
 
-    @property
-    def digest(self) -> bytes:
-        return hashlib.sha256(self.url.encode()).digest()
-
 
 class AppriseChannel:
-    """Implements `Channel`. Each address is sent to by itself, and what has taken a parcel is not
-    sent it again while this object lives, when another of them was to be tried again. A line with
-    several recipients is one address: those who must not get a message twice get a line each."""
+    """Implements `Channel`, and `Addressed` of the sender: each address is a channel of its own. A
+    line with several recipients is one address: those who must not get a message twice, when
+    another of them was to be tried again, get a line each."""
 
     refresh_s: float | None = None
 
-    def __init__(self, settings: AppriseSettings, clock: Clock) -> None:
+    def __init__(self, settings: AppriseSettings) -> None:
         load_services()
         self.name = settings.name
-        self._clock = clock
         self._settings = settings
-        self._took: OrderedDict[str, set[bytes]] = OrderedDict()
-        self._failing: set[bytes] = set()
+
+    def lines(self) -> list[int]:
+        """The lines of the file that hold an address; raises Undelivered."""
+        return [line.number for line in self._lines()]
+
+    def line(self, number: int) -> "AppriseLine":
+        """One address, which need not be there: the file is read when something is sent."""
+        return AppriseLine(self, number)
 
     def send(self, parcel: Parcel) -> None:
-        """To every address that has not taken it yet. Raises Undelivered if one does not: final
-        where that is because Apprise knows no such address."""
-        if self._settings.short:
-            self._tell(parcel.id, "", short(parcel), _how_bad(parcel))
-        else:
-            self._tell(parcel.id, subject(parcel), body(parcel), _how_bad(parcel))
+        """To every address. Raises Undelivered if one does not take it, which names each that does
+        not; final where that is because Apprise knows no such address."""
+        self._to_all(lambda line: line.send(parcel))
 
     def send_beat(self, beat: Beat) -> None:
-        counts = f"{plural(beat.open, 'alert')} in nobody's hand, {beat.acknowledged} in hand"
-        text = (
-            f"The way of alerts of region {beat.region} works: {beat.at:%Y-%m-%d %H:%M:%S}Z. "
-            f"{counts}. When this is not heard for three times {beat.next_within_s:g} s, alerts "
-            f"may not arrive."
-        )
-        title = "" if self._settings.short else f"Alerts of {beat.region} work"
-        text = text if self._settings.short else f"{text}\n{CAUTION_LINE}\n"
-        self._tell(f"beat-{beat.version}", title, text, apprise.NotifyType.INFO)
+        """To every address, as `send`."""
+        self._to_all(lambda line: line.send_beat(beat))
+
+    def _to_all(self, send: Callable[["AppriseLine"], None]) -> None:
+        errors = []
+        for number in self.lines():
+            try:
+                send(self.line(number))
+            except Undelivered as error:
+                errors.append(error)
+        if errors:
+            raise Undelivered("; ".join(map(str, errors)), final=all(e.final for e in errors))
 
     def refresh(self, standing: Sequence[Alert]) -> None:
         """Nothing: a mail is not brought up to date."""
@@ -132,33 +123,57 @@ class AppriseChannel:
             f"such address ({line.scheme}://...); its documents say how it is written"
         )
 
-    def _tell(self, parcel_id: str, title: str, text: str, how: apprise.NotifyType) -> None:
-        took = self._took.setdefault(parcel_id, set())
-        self._took.move_to_end(parcel_id)
-        while len(self._took) > _REMEMBERED:
-            self._took.popitem(last=False)
-        later, never = [], []
-        ends_s = self._clock.monotonic_s() + self._settings.timeout_s * _BUDGET
-        # Those that failed last come last: they must not use up the time of the others.
-        for line in sorted(self._lines(), key=lambda line: line.digest in self._failing):
-            if line.digest in took:
-                continue
-            service = self._service(line)
-            if service is None:
-                never.append(self._unknown(line))
-            elif self._clock.monotonic_s() > ends_s:
-                later.append(f"line {line.number} ({line.scheme}) was not tried, for want of time")
-            elif _notify(service, title, text, how):
-                took.add(line.digest)
-                self._failing.discard(line.digest)
-            else:
-                self._failing.add(line.digest)
-                later.append(
-                    f"line {line.number} ({line.scheme}) did not take it; "
-                    "to see why: apprise -vv -b test ADDRESS"
-                )
-        if later or never:
-            raise Undelivered("; ".join([*later, *never]), final=not later)
+    def tell(self, number: int, title: str, text: str, how: apprise.NotifyType) -> None:
+        """Send to the address of a line; `title` is left out where messages are short."""
+        line = next((line for line in self._lines() if line.number == number), None)
+        if line is None:
+            raise Undelivered(f"line {number} of urls_file holds an address no more")
+        service = self._service(line)
+        if service is None:
+            raise Undelivered(self._unknown(line), final=True)
+        if not _notify(service, "" if self._settings.short else title, text, how):
+            raise Undelivered(
+                f"line {number} ({line.scheme}) did not take it; "
+                "to see why: apprise -vv -b test ADDRESS"
+            )
+
+    @property
+    def short(self) -> bool:
+        return self._settings.short
+
+
+class AppriseLine:
+    """Implements `Channel` for one address. What it has taken it is not sent again while this
+    object lives: when the worker could not note that."""
+
+    refresh_s: float | None = None
+
+    def __init__(self, channel: AppriseChannel, number: int) -> None:
+        self.name = channel.name
+        self._channel = channel
+        self._number = number
+        self._took = ""
+
+    def send(self, parcel: Parcel) -> None:
+        if parcel.id == self._took:
+            return
+        text = short(parcel) if self._channel.short else body(parcel)
+        self._channel.tell(self._number, subject(parcel), text, _how_bad(parcel))
+        self._took = parcel.id
+
+    def send_beat(self, beat: Beat) -> None:
+        counts = f"{plural(beat.open, 'alert')} in nobody's hand, {beat.acknowledged} in hand"
+        text = (
+            f"The way of alerts of region {beat.region} works: {beat.at:%Y-%m-%d %H:%M:%S}Z. "
+            f"{counts}. When this is not heard for three times {beat.next_within_s:g} s, alerts "
+            f"may not arrive."
+        )
+        text = text if self._channel.short else f"{text}\n{CAUTION_LINE}\n"
+        title = f"Alerts of {beat.region} work"
+        self._channel.tell(self._number, title, text, apprise.NotifyType.INFO)
+
+    def refresh(self, standing: Sequence[Alert]) -> None:
+        """Nothing: a mail is not brought up to date."""
 
 
 def _notify(service: apprise.NotifyBase, title: str, text: str, how: apprise.NotifyType) -> bool:

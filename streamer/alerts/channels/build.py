@@ -47,7 +47,7 @@ def _made(settings: ChannelSettings, view: RegionView, clock: Clock) -> Channel:
     elif isinstance(settings, AppriseSettings):
         from streamer.alerts.channels.apprise_way import AppriseChannel  # noqa: PLC0415
 
-        made = AppriseChannel(settings, clock)
+        made = AppriseChannel(settings)
     elif isinstance(settings, AlertmanagerSettings):
         from streamer.alerts.channels.alertmanager import AlertmanagerChannel  # noqa: PLC0415
 

@@ -3,8 +3,9 @@
 -- KEYS: waiting, parcel.
 -- ARGV: {now, lease, owner, pause, most = notices, begin = '0' or '1' the owner begins anew: what it
 --        held when it ended is free}.
--- The parcel is a hash: id, made, due, owner, tries, notices (one JSON a line), sent = when the last
--- one was delivered.
+-- The parcel is a hash: id, made, due, owner, tries, size, notices (size of them, one JSON a line),
+-- sent = when the last one that was settled was made; and what settle_parcel.lua notes of those that
+-- were given up.
 -- Returns {} or {id, made, tries, notices}.
 local set = cjson.decode(ARGV[1])
 local waiting, parcel = KEYS[1], KEYS[2]
@@ -33,5 +34,5 @@ end
 redis.call('LTRIM', waiting, #notices, -1)
 local count = redis.call('HINCRBY', parcel, 'count', 1)
 redis.call('HSET', parcel, 'id', whole(set.now) .. '-' .. count, 'made', whole(set.now), 'tries', 0,
-  'notices', table.concat(notices, '\n'))
+  'size', #notices, 'notices', table.concat(notices, '\n'))
 return taken()

@@ -72,6 +72,7 @@ SUBJECTS = {
     AlertKind.NETWORK_LOST: "hillcountry",
     AlertKind.BROKER_LOST: "hillcountry",
     AlertKind.WORKER_LOST: "worker-1",
+    AlertKind.CHANNEL_LOST: "pager",
 }
 """The others are about a repeater."""
 OF_A_REPEATER = {k for k in AlertKind if "repeater" in k or k is AlertKind.CARRIER_STUCK} | {

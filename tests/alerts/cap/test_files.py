@@ -168,7 +168,7 @@ class TestFeed:
         )
 
     def test_an_exercise_says_so_first(self, folder: CapFolder, at: Path) -> None:
-        told = make.alert(AlertKind.MEMBER_OUT_OF_REACH, duties=(make.exercise(),))
+        told = make.alert(AlertKind.MEMBER_OVERDUE, duties=(make.exercise(),))
         folder.put(message(of=told))
         feed(folder).write(make.AT)
         (entry,) = feedparser.parse((at / FEED).read_bytes()).entries

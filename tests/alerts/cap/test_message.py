@@ -183,11 +183,17 @@ class TestTimes:
 
 class TestExercise:
     def test_of_those_who_take_part(self) -> None:
-        told = make.alert(AlertKind.MEMBER_OUT_OF_REACH, duties=(make.exercise(),))
+        told = make.alert(AlertKind.MEMBER_OVERDUE, duties=(make.exercise(),))
         read = make.read_back(made(make.notice(of=told)).content)
         assert read.status is Status.EXERCISE
         assert said_in(read.note) == "EXERCISE: Winter search (winter)."
         assert said_in(read.infos[0].headline).startswith("EXERCISE")
+
+    def test_who_is_out_of_reach_in_one_is_out_of_reach(self) -> None:
+        told = make.alert(AlertKind.MEMBER_OUT_OF_REACH, duties=(make.exercise(),))
+        read = make.read_back(made(make.notice(of=told)).content)
+        assert read.status is Status.ACTUAL
+        assert "Take this alert as real all the same" in said_in(read.infos[0].instruction)
 
     def test_a_gateway_lost_during_one_is_lost(self) -> None:
         read = make.read_back(made(make.notice(of=make.alert(duties=(make.exercise(),)))).content)
@@ -196,7 +202,7 @@ class TestExercise:
 
     def test_an_incident_beside_it_makes_it_actual(self) -> None:
         real = DutyMark(id="flood", title="Flood", kind=DutyKind.ACTUAL)
-        told = make.alert(AlertKind.MEMBER_OUT_OF_REACH, duties=(make.exercise(), real))
+        told = make.alert(AlertKind.MEMBER_OVERDUE, duties=(make.exercise(), real))
         assert make.read_back(made(make.notice(of=told)).content).status is Status.ACTUAL
 
     def test_a_try_of_the_channel_is_a_test(self) -> None:

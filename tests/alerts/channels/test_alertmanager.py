@@ -197,10 +197,11 @@ def test_what_another_explains_is_gone(server: Alertmanager, region: str) -> Non
 
 
 def test_an_exercise_is_in_the_labels_and_in_the_words(server: Alertmanager, region: str) -> None:
-    channel(server, region).refresh([member(region=region, duties=(PLAYED,))])
+    overdue = {"kind": AlertKind.MEMBER_OVERDUE, "title": "QA1AA of NET is overdue"}
+    channel(server, region).refresh([member(region=region, duties=(PLAYED,), **overdue)])
     found = server.alerts(region)["member.NET.QA1AA"]
     assert found["labels"]["exercise"] == "true"
-    assert found["annotations"]["summary"] == "EXERCISE: QA1AA of NET is out of reach"
+    assert found["annotations"]["summary"] == "EXERCISE: QA1AA of NET is overdue"
     assert "heard does not mean safe" in found["annotations"]["description"]
     assert "Running: EXERCISE: winter search." in found["annotations"]["description"]
 

@@ -18,7 +18,7 @@ from streamer.alerts.channels.apprise_way import AppriseChannel
 from streamer.alerts.notice import Parcel, Turn, Undelivered
 from streamer.alerts.words import body, short, subject
 from streamer.clock import ManualClock
-from streamer.contract.published import Beat, Severity
+from streamer.contract.published import AlertKind, Beat, Severity
 from tests.alerts.channels.making import (
     PLAYED,
     Listener,
@@ -34,7 +34,8 @@ from tests.alerts.channels.making import (
 from tests.servers import free_port
 
 HIDDEN = "hidden-word"
-ONE = parcel(notice(in_hand(member(duties=(PLAYED,)), "Jörg <b>"), Turn.ACKNOWLEDGED, 60))
+PLAYED_OVERDUE = member(kind=AlertKind.MEMBER_OVERDUE, duties=(PLAYED,))
+ONE = parcel(notice(in_hand(PLAYED_OVERDUE, "Jörg <b>"), Turn.ACKNOWLEDGED, 60))
 
 
 class Mailbox:

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from streamer.alerts.exercise import is_exercise
 from streamer.alerts.notice import Notice, Turn
 from streamer.alerts.words import (
     CAUTION_LINE,
@@ -18,7 +19,6 @@ from streamer.alerts.words import (
     MOST_LISTED,
     body,
     headline,
-    is_exercise,
     lines,
     outcomes,
     plain,
@@ -50,9 +50,8 @@ PRINTABLE = set(string.ascii_letters + string.digits + string.punctuation + " ")
 
 @pytest.mark.parametrize("kind", AlertKind)
 def test_only_what_touches_one_group_is_played(kind: AlertKind) -> None:
-    played = {
-        AlertKind.MEMBER_OVERDUE, AlertKind.MEMBER_OUT_OF_REACH, AlertKind.REPEATER_STARVED,
-    }  # fmt: skip
+    """And an exercise never hides who is out of reach."""
+    played = {AlertKind.MEMBER_OVERDUE, AlertKind.REPEATER_STARVED}
     assert is_exercise(alert(kind=kind, group="NET", duties=(PLAYED,))) == (kind in played)
 
 
@@ -68,8 +67,9 @@ def test_a_repeater_that_carries_nothing_at_all_concerns_whoever_is_on_it() -> N
      ((PLAYED, EARNEST), False)],
 )  # fmt: skip
 def test_in_doubt_an_alert_is_actual(duties: tuple[DutyMark, ...], played: bool) -> None:
-    assert is_exercise(member(duties=duties)) == played
-    first = headline(notice(member(duties=duties)))
+    overdue = member(kind=AlertKind.MEMBER_OVERDUE, duties=duties)
+    assert is_exercise(overdue) == played
+    first = headline(notice(overdue))
     assert first.startswith("EXERCISE: ") == played
 
 
@@ -79,7 +79,7 @@ def test_what_is_broken_during_an_exercise_says_so_and_is_real() -> None:
     assert "Running: EXERCISE: winter search. Take this alert as real all the same." in said
     said = lines(notice(alert(duties=(EARNEST,))))
     assert "Running: ACTUAL DUTY: flood." in said
-    played = lines(notice(member(duties=(PLAYED,))))
+    played = lines(notice(member(kind=AlertKind.MEMBER_OVERDUE, duties=(PLAYED,))))
     assert any(line.endswith("It may be real all the same.") for line in played)
 
 
@@ -105,6 +105,11 @@ TURNS: list[tuple[Notice, str, str]] = [
         notice(alert(), Turn.WORSE, 60),
         "WORSE, now CRITICAL: Gateway ridge is lost",
         "Since 11:58:20Z, for 2 min 40 s when this was told.",
+    ),
+    (
+        notice(member(kind=AlertKind.MEMBER_OVERDUE, last_heard_at=at(-3600)), Turn.ACTUAL, 60),
+        "NOW ACTUAL, no exercise, CRITICAL: QA1AA of NET is out of reach, last heard 11:00:00Z",
+        "Last heard 11:00:00Z.",
     ),
     (
         # From 600 s before noon to 600 s after it: 20 min.
@@ -231,7 +236,7 @@ def test_many_are_counted_worst_first() -> None:
                   severity=Severity.WARNING)  # fmt: skip
     made = parcel(
         notice(cleared(late, "checked out 12:00:04Z", 4), Turn.CLEARED, 4), notice(alert()),
-        notice(member(duties=(PLAYED,))),
+        notice(member(kind=AlertKind.MEMBER_OVERDUE, duties=(PLAYED,))),
     )  # fmt: skip
     assert subject(made) == (
         "3 alerts (1 EXERCISE): 2 opened, 1 cleared; worst: EXERCISE: QA1AA of NET is out of reach"
@@ -248,7 +253,8 @@ def test_many_are_counted_worst_first() -> None:
 
 
 def test_all_of_one_exercise_say_it_once_and_first() -> None:
-    two = [member(id=f"member.NET.Q{n}", duties=(PLAYED,)) for n in range(2)]
+    late = {"kind": AlertKind.MEMBER_OVERDUE, "duties": (PLAYED,)}
+    two = [member(id=f"member.NET.Q{n}", **late) for n in range(2)]
     made = parcel(*(notice(one) for one in two))
     assert subject(made) == ("EXERCISE: 2 alerts: 2 opened; worst: QA1AA of NET is out of reach")
     assert short(made).startswith("EXERCISE: 2 alerts: 2 opened; QA1AA")
@@ -325,6 +331,7 @@ def test_a_first_line_is_short_plain_and_names_its_subject(
         "subject": subject_, "title": f"Group {title} is wanted on {subject_}",
         "acknowledged_by": name, "cleared_because": because, "reasons": (reason,),
         "opened_times": times, "duties": (PLAYED,) if played else (),
+        "kind": AlertKind.MEMBER_OVERDUE, "last_heard_at": at(0),
         "maintenance": "m1" if work else None, "state": AlertState.OPEN,
     }  # fmt: skip
     told = notice(member(**changes), turn, 60, cause="x" if turn is Turn.EXPLAINED else None)

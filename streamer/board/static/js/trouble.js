@@ -25,7 +25,7 @@ export function course(alert) {
     found.push(`${nth(alert.opened_times)} time since ${began}`);
   }
   if (alert.escalated && alert.state === "open") {
-    found.push(`Nobody has it in hand since ${utc(alert.opened_at)}`);
+    found.push(`Nobody has it in hand since ${utc(alert.unheld_since ?? alert.opened_at)}`);
   }
   return found;
 }
