@@ -153,6 +153,7 @@ class CapSettings(ChannelSettings):
     url_file: _File = None
     keep_days: Annotated[float, Field(gt=0, le=3660)] = 30
     language: Annotated[str, Field(pattern=r"^[a-zA-Z]{2,3}(-[a-zA-Z0-9]{2,8})*$")] = "en-US"
+    trial: bool = Field(False, description="status Test in every message: nobody is to act on them")
     scope_restriction: Annotated[str, Field(min_length=1, max_length=200)] = Field(
         "For emergency operations staff", description="CAP scope is Restricted, to these"
     )

@@ -299,7 +299,7 @@ def key_names() -> set[str]:
         keys.history("x", 0), keys.heard("x"), keys.learned("x", 0), keys.air(0),
         keys.cases(), keys.maintenance(), keys.waiting("x"), keys.parcel("x"),
         keys.dead_letters("x"), keys.senders(), keys.ears(), keys.rosters(),
-        keys.heard_lists(), keys.everything(),
+        keys.heard_lists(), keys.everything(), keys.gone(0),
     ]  # fmt: skip
     methods = {n for n, f in vars(state_keys.Keys).items() if callable(f) and n[0] != "_"}
     assert len(made) == len(methods - {"partition_of"}), "a key is missing in the list above"
@@ -308,7 +308,7 @@ def key_names() -> set[str]:
 
 def test_redis_keys_are_spelled_in_one_place() -> None:
     """Nobody else joins a hash tag or hands a client a name of its own."""
-    assert len(key_names()) == 31
+    assert len(key_names()) == 32
     wrong = []
     for module, tree in sources().items():
         if module == "streamer.state.keys":

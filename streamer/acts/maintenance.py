@@ -40,6 +40,13 @@ class PlannedWork(Acting):
                 f"for {for_s:g} s: more than 0 and at most {LONGEST_MAINTENANCE_S / 86400:g} days"
             )
         now_ms = self._clock.now_ms()
+        runs_now = [w for w in works_from(self._store.works()) if runs(w, now_ms)]
+        same = next((w for w in runs_now if w.subject == subject), None)
+        if same is not None:
+            raise Refused(
+                f"{subject} is under maintenance until {same.until:%H:%M}Z by {same.by} already "
+                f"({same.id}): end that first"
+            )
         work = Maintenance(
             region=view.name,
             id=self._new_id("work", now_ms),

@@ -13,13 +13,12 @@ from streamer.contract.published import AlertKind, Carriage, Severity, Standing
 from streamer.domain.fanout import FanOutResult, Wanted, not_carried_since_ms
 from streamer.domain.group_now import GroupNow, carriage_at
 from streamer.domain.liveness import GatewaySight, GatewayStanding, Sights
-from streamer.domain.membership import Judgement, clock_text
+from streamer.domain.membership import CLOSED, Judgement, clock_text
 from streamer.domain.model import GatewaySnapshot, Summary
 from streamer.domain.places import TwoPlaces
 
 LASTING_LOOP: Final = 3
 """So many overs in a loop within `loop_hold_s` are no single mishap."""
-EXPIRED_LATELY_MS: Final = 15 * 60_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,16 +80,13 @@ def of_group(now: GroupNow, sights: Sights, policy: Policy, limits: Limits, now_
     snapshot, group = now.snapshot, now.snapshot.group
     found: list[Condition] = []
     endings: dict[str, str] = {}
-    expired_times: list[int | None] = []
     for summary, judgement in now.judged if policy.member_alerts else ():
-        condition = _member(group, summary, judgement, now.fanout, now_ms)
+        condition = _member(group, summary, judgement, now.fanout, snapshot.previous)
         if condition is not None:
             found.append(condition)
-            if judgement.standing is Standing.EXPIRED and condition.opens:
-                expired_times.append(judgement.since_ms + EXPIRED_LATELY_MS)
         else:
             endings[alert_id("member", group, summary.station)] = _ending(judgement)
-    times = expired_times
+    times: list[int | None] = []
     grace_ms = round(policy.starved_after_s * 1000)
     for wanted in now.fanout.wanted:
         if not wanted.starved:
@@ -174,7 +170,11 @@ def _loop_step(group: str, through: Sequence[str]) -> str:
 
 
 def _member(
-    group: str, summary: Summary, judgement: Judgement, fanout: FanOutResult, now_ms: int
+    group: str,
+    summary: Summary,
+    judgement: Judgement,
+    fanout: FanOutResult,
+    previous: Mapping[str, str],
 ) -> Condition | None:
     """One alert for a member, whatever becomes of it: overdue, then out of reach, and it does not
     end because the membership expires. It ends when the station is heard or checks out."""
@@ -201,17 +201,18 @@ def _member(
     return Condition(
         alert_id("member", group, station), kind, severity, station, title,
         judgement.reasons, step, judgement.since_ms,
-        opens=_opens(judgement, now_ms),
+        opens=_opens(judgement, previous.get(station, "")),
         vague=judgement.standing is Standing.BLIND,
         group=group, repeater=where, heard_ms=summary.place.ms,
     )  # fmt: skip
 
 
-def _opens(judgement: Judgement, now_ms: int) -> bool:
-    """Who expired just now without ever having been overdue, because its repeater was dark for so
-    long, must be told of; who is learnt of only when the membership has long expired is no news."""
+def _opens(judgement: Judgement, before: str) -> bool:
+    """Who was a member when last looked at and has expired without ever having been overdue, as its
+    repeater was dark for so long, must be told of; who is learnt of only when the membership has
+    expired is no news to anybody. `before` is how it stood then, and where."""
     if judgement.standing is Standing.EXPIRED:
-        return now_ms < judgement.since_ms + EXPIRED_LATELY_MS
+        return bool(before) and before.split(" ", maxsplit=1)[0] not in CLOSED
     return judgement.standing is not Standing.BLIND
 
 

@@ -52,14 +52,17 @@ def _condition(name: str, queues: Sequence[Delivery], now_ms: int) -> Condition 
         f"{q.gave_up_why}"
         for q in lossy[:_NAMED]
     ]
+    lines = _some_lines(queues, [*stuck, *lossy])
+    numbers = ", ".join(map(str, lines))
+    whom = f"{name} (line {numbers} of its file)" if lines else name
     return Condition(
         id=alert_id(AlertKind.CHANNEL_LOST, name),
         kind=AlertKind.CHANNEL_LOST,
         severity=Severity.CRITICAL,
         subject=name,
-        title=_title(name, queues, stuck, lossy, since_ms),
+        title=f"{_title(name, queues, stuck, lossy)} since {clock_text(since_ms)}",
         reasons=tuple(reasons),
-        next_step=f"Tell those whom {name} should reach by radio or telephone what alerts stand. "
+        next_step=f"Tell those whom {whom} should reach by radio or telephone what alerts stand. "
         f"Then see why: streamer channels REGION.toml --send {name}. "
         "What waits or was given up: streamer channels REGION.toml.",
         since_ms=since_ms,
@@ -67,17 +70,19 @@ def _condition(name: str, queues: Sequence[Delivery], now_ms: int) -> Condition 
 
 
 def _title(
-    name: str,
-    queues: Sequence[Delivery],
-    stuck: Sequence[Delivery],
-    lossy: Sequence[Delivery],
-    since_ms: int,
+    name: str, queues: Sequence[Delivery], stuck: Sequence[Delivery], lossy: Sequence[Delivery]
 ) -> str:
-    since = f"since {clock_text(since_ms)}"
-    addresses = [q for q in queues if q.part != name]
-    bad = {q.part for q in (*stuck, *lossy)} - {name}
-    if addresses and bad and len(bad) < len(addresses):
-        return f"Channel {name} fails at {len(bad)} of its {len(addresses)} addresses {since}"
+    bad = _some_lines(queues, [*stuck, *lossy])
+    if bad:
+        return f"Channel {name} fails at {len(bad)} of its {len(queues) - 1} addresses"
     if stuck:
-        return f"Channel {name} does not deliver {since}"
-    return f"Channel {name} gave up {plural(sum(q.gave_up for q in lossy), 'message')} {since}"
+        return f"Channel {name} does not deliver"
+    return f"Channel {name} gave up {plural(sum(q.gave_up for q in lossy), 'message')}"
+
+
+def _some_lines(queues: Sequence[Delivery], bad: Sequence[Delivery]) -> list[int]:
+    """The addresses that fail, by line of their file, where others do not."""
+    lines = {q.line for q in bad}
+    if None in lines or len(lines) >= len(queues) - 1:
+        return []
+    return sorted(line for line in lines if line is not None)

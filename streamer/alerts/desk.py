@@ -6,6 +6,7 @@ One round runs at a time, under a lease; one that runs twice changes nothing the
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from functools import lru_cache
 from typing import Final
 
@@ -49,14 +50,17 @@ def report(
     duties: tuple[DutyMark, ...] = (),
 ) -> None:
     """Say what is wrong with an owner now; `endings` tell, by alert id, why something no longer
-    is. The desk works out what that means to people."""
+    is. The desk works out what that means to people: what is said to open an alert stays so until
+    it is gone, as the desk may not have looked in between."""
     text = store.report_of(owner)
     known = _report(text) if text is not None else Report()
     ids = {c.id for c in conditions}
     was = {c.id for c in known.conditions}
     over = {i: t for i, t in known.endings.items() if i not in ids}
     over |= {i: t for i, t in (endings or {}).items() if i in was and i not in ids}
-    said = Report(conditions=tuple(conditions), endings=over, duties=duties)
+    opened = {c.id for c in known.conditions if c.opens}
+    kept = tuple(replace(c, opens=c.opens or c.id in opened) for c in conditions)
+    said = Report(conditions=kept, endings=over, duties=duties)
     nothing = not said.conditions and not said.endings
     store.report(owner, None if nothing else said.model_dump_json(), now_ms)
 

@@ -220,8 +220,8 @@ def _when_line(notice: Notice, now: datetime) -> str:
         ended = f"ended {_clock(alert.cleared_at, now)} after {_ran(alert.since, alert.cleared_at)}"
         return f"{since}, {ended}: {alert.cleared_because or 'it is so no more'}."
     if notice.at - alert.since < _JUST_NOW:
-        return f"{since}, just before this was told."
-    return f"{since}, for {_ran(alert.since, notice.at)} when this was told."
+        return f"{since}, just before this was written."
+    return f"{since}, for {_ran(alert.since, notice.at)} when this was written."
 
 
 def _clock(at: datetime, now: datetime) -> str:

@@ -28,6 +28,7 @@ type = "cap"
 sender = "streamer@farisle.example"
 folder = {folder}
 beat = true
+trial = true
 gather_s = 1
 pause_s = 5
 """

@@ -6,9 +6,11 @@ from collections import Counter
 from datetime import datetime
 
 from streamer.acts.acts import Acts, InOtherHands, NotThere, Refused
+from streamer.alerts.exercise import is_exercise
 from streamer.clock import Clock, ManualClock, from_ms, to_ms
 from streamer.config import RegionView
 from streamer.contract.common import Moment
+from streamer.contract.duty import DutyKind
 from streamer.contract.published import CAUTION, Alert, AlertState, Maintenance, Severity
 from streamer.domain.duty import duty_text
 from streamer.domain.urgency import urgency
@@ -185,6 +187,9 @@ def _text(desk: Desk, found: Alerts) -> list[str]:
 
 def _lines(desk: Desk, alert: AlertEntry) -> list[str]:
     duty = duty_text(alert.duties)
+    played = any(mark.kind is DutyKind.EXERCISE for mark in alert.duties)
+    if played and not is_exercise(alert):
+        duty = f"real, while this runs: {duty}"
     lines = wrap(f"{alert.severity.upper()}: {alert.title}" + (f"  [{duty}]" if duty else ""))
     lasts = f"wrong for {age(alert.age_s)}, since {_at(desk, alert.since)}"
     lines += wrap(f"{alert.state}; {lasts}; id {alert.id}", "  ", "    ")

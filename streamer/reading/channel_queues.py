@@ -1,6 +1,5 @@
 """What waits for each channel and what was given up, as `streamer channels` shows it."""
 
-from collections.abc import Sequence
 from contextlib import closing
 from typing import Final
 

@@ -58,8 +58,9 @@ class Tried(Document):
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.description = (
-        "The channels of a region file: where each leads, what it is told, and what is wrong with "
-        "its files; what waits for it, since when and why, and what was given up, if Redis answers; "
+        "The channels of a region file: where each leads, what it is told, what is wrong with "
+        "its files; if Redis answers, what waits for it, since when and why, and what was given "
+        "up; "
         "--send sends one message, marked as a TEST, through one of them. "
         "Exit code 0: well; 1: something is wrong or not delivered, or the message was not taken."
     )

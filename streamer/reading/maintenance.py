@@ -45,6 +45,8 @@ def add_maintenance_arguments(parser: argparse.ArgumentParser) -> None:
 
 def _time(text: str) -> float:
     try:
+        if text.strip().replace(".", "").isdigit():
+            raise ValueError(f"{text!r}: with a unit, such as {text.strip()}h or {text.strip()}m")
         return seconds_of(text)
     except ValueError as error:
         raise argparse.ArgumentTypeError(str(error)) from error

@@ -202,8 +202,7 @@ _WORDS: Final = {
 }
 UNREACHED: Final = "out of reach during the duty"
 _STANDINGS: Final = {
-    Standing.OUT_OF_REACH: "at the end: silent for longer than is usual or allowed; not known to "
-    "be in danger",
+    Standing.OUT_OF_REACH: "at the end: silent for very long; no sign of danger by itself",
     Standing.OVERDUE: "at the end: silent for longer than expected",
     Standing.BLIND: "at the end: their repeater did not report, nothing can be said",
     Standing.IN_REACH: "at the end: heard lately; not known to be safe",
@@ -240,12 +239,12 @@ def _counts(found: Numbers, unreached: int) -> Iterable[Count]:
             yield Count(what=f"not on the roster: {what}", count=count, meaning=meaning)
     yield Count(
         what=UNREACHED, count=unreached,
-        meaning="at some time of it, also who came back; not known to have been in danger",
+        meaning="also who came back; no sign of danger by itself",
     )  # fmt: skip
     for standing, meaning in _STANDINGS.items():
         what = f"checked in: {standing.value.replace('_', ' ')}"
         yield Count(what=what, count=found.standings[standing], meaning=meaning)
     yield Count(
         what="checked in before, not heard since", count=found.before,
-        meaning="members before the duty began, not heard in its time",
+        meaning="members before the duty began",
     )  # fmt: skip

@@ -3,8 +3,8 @@
 from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from typing import Final
 
+from streamer.alerts.causes import MEMBERS
 from streamer.clock import from_ms
 from streamer.contract.published import AlertKind, AlertState, Standing
 from streamer.lab.spans import pairs_of, union_from
@@ -14,7 +14,6 @@ from streamer.report.facts_reach import OutOfReachRow
 from streamer.report.members import runs
 from streamer.report.scope import Scope, minus, total_s
 
-_OF_MEMBERS: Final = frozenset({AlertKind.MEMBER_OVERDUE, AlertKind.MEMBER_OUT_OF_REACH})
 _Runs = Mapping[str, Sequence[tuple[int, int]]]
 """By group: from and until in ms, within the time of the report, also of no length."""
 
@@ -32,7 +31,7 @@ def out_of_reach_rows(
     for row in check_ins:
         by_roster = _by_roster(scope, row.station)
         if by_roster or row.station in told:
-            own = [a for a in alerts if a.subject == row.station and a.kind in _OF_MEMBERS]
+            own = [a for a in alerts if a.subject == row.station and a.kind in MEMBERS]
             times_ms = sorted(heard[row.station])
             found.append(_row(scope, row, by_roster, told.get(row.station, {}), times_ms, own))
     return tuple(sorted(found, key=_longest_first))

@@ -1,6 +1,7 @@
 """Who was out of reach, in words and as a table. Pure."""
 
 from streamer.contract.published import Standing
+from streamer.domain.membership import CLOSED
 from streamer.domain.plain_words import age, plural
 from streamer.reading.common import spoken
 from streamer.report.facts_reach import OutOfReachRow
@@ -39,8 +40,9 @@ def spoken_silence(making: Making, row: OutOfReachRow) -> str:
 
 
 def _left(row: OutOfReachRow) -> str:
-    left = row.standing in (Standing.EXPIRED, Standing.CHECKED_OUT)
-    return f" ({spoken(row.standing.value)} by then)" if left and row.standing else ""
+    if row.standing is None or row.standing not in CLOSED:
+        return ""
+    return f" ({spoken(row.standing.value)} by then)"
 
 
 def in_whose_hand(making: Making, row: OutOfReachRow) -> str:

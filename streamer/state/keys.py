@@ -19,6 +19,9 @@ MARKS_KEPT = 6
 """Newest words kept of a repeater about carrying a group."""
 LOG_KEPT = 10_000
 """Newest entries kept of each partition's log of what people ordered."""
+GONE_KEPT_MS = 3_600_000
+"""How long a topic is remembered from which something was taken back. Longer than a broker takes to
+save what it retains (Mosquitto: half an hour unless told otherwise)."""
 DEAD_LETTERS_KEPT = 1000
 """Newest parcels kept of a channel that could not be delivered."""
 MAINTENANCE_KEPT = 200
@@ -123,6 +126,10 @@ class Keys:
     def published(self, partition: int | str) -> str:
         """Hash: message -> its newest content."""
         return self._key(partition, "published")
+
+    def gone(self, partition: int | str) -> str:
+        """Sorted set: topic that was taken back -> when, ms."""
+        return self._key(partition, "gone")
 
     def alerts(self) -> str:
         """Hash: alert id -> the alert as published, of those that stand."""

@@ -28,8 +28,8 @@ class Outbox(Alerting):
 
     def confirm(self, partition: int | str, messages: Sequence[OutMessage], now_ms: int) -> None:
         """Note that the broker has taken messages over."""
-        keys = [self.keys.out(partition), self.keys.published(partition)]
-        arguments: list[str | int] = [now_ms]
+        keys = [self.keys.out(partition), self.keys.published(partition), self.keys.gone(partition)]
+        arguments: list[str | int] = [now_ms, k.GONE_KEPT_MS]
         for message in messages:
             arguments += [message.name, message.token, int(message.keep)]
         self._run(Script.CONFIRM, keys, arguments)
@@ -51,13 +51,20 @@ class Outbox(Alerting):
         return [OutMessage.from_content(n, str(c)) if c is not None else None for n, c in pairs]
 
     def offer_all(self, now_ms: int) -> None:
-        """Have every message that readers should find at the broker sent once more."""
+        """Have every message that readers should find at the broker sent once more, and what was
+        taken back lately taken back once more."""
         for partition in [*self.partitions, k.ALERTS]:
+            key, out = self.keys.published(partition), self.keys.out(partition)
             with guarded():
-                names = self._client.hkeys(self.keys.published(partition))
-                if names:
-                    out = self.keys.out(partition)
-                    self._client.zadd(out, dict.fromkeys(names, now_ms), nx=True)
+                names = self._client.hkeys(key)
+                since_ms = now_ms - k.GONE_KEPT_MS
+                gone = self._client.zrangebyscore(self.keys.gone(partition), since_ms, "+inf")
+                pipe = self._client.pipeline(transaction=False)
+                for name in gone:
+                    pipe.hsetnx(key, name, OutMessage(name, str(now_ms), "", True).content())
+                if names or gone:
+                    pipe.zadd(out, dict.fromkeys([*names, *gone], now_ms), nx=True)
+                pipe.execute()
 
     # -- refusals and workers ------------------------------------------------------------------
 

@@ -80,7 +80,6 @@ class Sending:
         """Of its queue."""
         self._wells: dict[str, bool] = {} if wells is None else wells
         """Which queues of the channel are well: one that is not makes the channel so."""
-        self._well(True)
         self._refresh_ms = 0
         self._lease_ms = round((settings.timeout_s * 4 + 20) * 1000)
         """Longer than a channel may take with a retry within."""
@@ -91,6 +90,7 @@ class Sending:
         """Its address has left the file: what it does not take now is given up."""
         self.over = False
         """Its address has left, and nothing waits for it."""
+        self._well(True)
 
     @property
     def parts(self) -> list["Sending"]:
@@ -166,7 +166,8 @@ class Sending:
     # -- one address -----------------------------------------------------------------------------
 
     def _well(self, well: bool) -> None:
-        self._wells[self.name] = well
+        if not self.over:
+            self._wells[self.name] = well
         all_well = all(list(self._wells.values()))
         self._metrics.delivery_well.labels(self._settings.name).set(int(all_well))
 

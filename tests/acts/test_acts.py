@@ -450,6 +450,14 @@ class TestMaintenance:
         with pytest.raises(error, match=words):
             stage.acts.start_maintenance(subject, for_s, "ann")
 
+    def test_one_maintenance_of_a_thing_at_a_time(self, stage: Stage) -> None:
+        work = stage.acts.start_maintenance("ridge", 3600, "ann")
+        with pytest.raises(Refused, match=f"by ann already .{work.id}.: end that first"):
+            stage.acts.start_maintenance("ridge", 60, "bob")
+        stage.acts.start_maintenance("ridge/uhf", 60, "bob")
+        stage.acts.end_maintenance(work.id, "bob")
+        stage.acts.start_maintenance("ridge", 60, "bob")
+
     def test_of_old_work_only_the_newest_is_kept(
         self, stage: Stage, monkeypatch: pytest.MonkeyPatch
     ) -> None:

@@ -199,14 +199,15 @@ def _check_ins(
 def _out_of_reach(calls: Sequence[str], minutes: int) -> tuple[OutOfReachRow, ...]:
     """One that still is, nobody having taken it in hand, and one that came back."""
     base: dict[str, Any] = {"on_roster": True, "assignment": "Supply", "times": 1, "alerts": 1}
+    first, second = calls[min(1, len(calls) - 1)], calls[min(2, len(calls) - 1)]
     return (
         OutOfReachRow(
-            **base, station=calls[1], name="", groups=("CREW",), first_at=at(minutes - 20),
+            **base, station=first, name="", groups=("CREW",), first_at=at(minutes - 20),
             out_s=1200.0, last_heard_at=at(minutes - 51), heard_again_at=None, silence_s=3060.0,
             standing=Standing.OUT_OF_REACH, taken_at=None, taken_by=None,
         ),
         OutOfReachRow(
-            **base, station=calls[2], name="Bo Quist", groups=("NET",), first_at=at(110),
+            **base, station=second, name="Bo Quist", groups=("NET",), first_at=at(110),
             out_s=300.0, last_heard_at=at(95), heard_again_at=at(115), silence_s=1200.0,
             standing=Standing.IN_REACH, taken_at=at(112), taken_by="net control",
         ),

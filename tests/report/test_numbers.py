@@ -13,7 +13,7 @@ import duckdb
 import pytest
 
 from streamer.report.facts import AvailabilityRow
-from streamer.report.facts_alerts import AlertRow
+from streamer.report.facts_alerts import AlertRow, AlertTurn
 from tests.report.conftest import Recorded
 from tests.report.duty_day import DUTY_S, GROUPS, LENGTH_S, NEVER_HEARD, TITLE
 
@@ -373,6 +373,92 @@ def test_alerts(ask: Asker, recorded: Recorded) -> None:
         WHERE taken NOT NULL AND p ->> 'maintenance' IS NULL""")
     assert sums.median_acknowledge_s == waited_s == 13.0
     assert sums.still_standing == sum(state != "cleared" for *_, state in found.values())
+
+
+def test_what_each_alert_was_called_at_each_turn(ask: Asker, recorded: Recorded) -> None:
+    """Not what it became later. The message of each turn is found anew: the first of the episode;
+    where the severity rises or falls from one message to the next; the first one cleared; of an
+    acknowledgement the newest that the broker had before it."""
+    turns = [(row, turn) for row in recorded.report.alerts for turn in row.turns]
+    found = {
+        (row.episode, turn.turn.value, turn.severity.value, turn.title, ms(turn.told_at))
+        for row, turn in turns
+        if turn.turn in (AlertTurn.OPENED, AlertTurn.WORSE, AlertTurn.LESS, AlertTurn.CLEARED)
+    }
+    ask.db.execute("""
+        CREATE TABLE told AS SELECT p ->> 'episode' AS episode, noted_ms, version,
+          p ->> 'state' AS state, p ->> 'severity' AS severity, p ->> 'title' AS title,
+          list_position(['critical', 'warning', 'notice'], p ->> 'severity') AS rank,
+          epoch_ms(CAST(p ->> 'acknowledged_at' AS TIMESTAMPTZ)) AS taken
+        FROM said, duty WHERE what = 'alert' AND noted_ms <= duty.e""")
+    rows = ask.rows("""
+        WITH s AS (SELECT *, lag(rank) OVER w AS rank_before, lag(state) OVER w AS before
+                   FROM told WINDOW w AS (PARTITION BY episode ORDER BY version))
+        SELECT episode, turn, severity, title, noted_ms FROM (
+          SELECT *, 'opened' AS turn FROM s WHERE before IS NULL
+          UNION ALL SELECT *, 'worse' FROM s WHERE rank < rank_before
+          UNION ALL SELECT *, 'less grave' FROM s
+            WHERE rank > rank_before AND before <> 'cleared' AND state <> 'cleared'
+          UNION ALL SELECT *, 'cleared' FROM s WHERE state = 'cleared' AND before <> 'cleared')""")
+    shown = {row.episode for row in recorded.report.alerts}
+    assert found == {row for row in rows if row[0] in shown}
+    taken = {
+        (row.episode, ms(turn.at), turn.severity.value, turn.title)
+        for row, turn in turns
+        if turn.turn is AlertTurn.ACKNOWLEDGED and not row.acknowledged_beforehand
+    }
+    rows = ask.rows("""
+        SELECT episode, k.taken, last(t.severity ORDER BY t.version),
+               last(t.title ORDER BY t.version)
+        FROM (SELECT DISTINCT episode, taken FROM told WHERE taken NOT NULL) k
+          JOIN told t USING (episode)
+        WHERE t.noted_ms <= k.taken AND t.taken IS NULL GROUP BY ALL""")
+    assert taken == set(rows)
+    assert len(taken) == 1
+    # It is a day on which that matters.
+    became = [row for row in recorded.report.alerts if row.turns[0].severity != row.severity]
+    assert became
+    assert any(row.turns[0].title != row.title for row in became)
+
+
+def test_the_activity_log_calls_alerts_as_they_were(ask: Asker, recorded: Recorded) -> None:
+    """Each line about an opening has the severity and title of the first message."""
+    found = sorted(
+        (ms(row.at), row.text.removeprefix("alert opened, "))
+        for row in recorded.report.activity
+        if row.text.startswith("alert opened, ")
+    )
+    assert found == ask.rows("""
+        SELECT opened, words FROM (
+          SELECT epoch_ms(CAST(first(p ->> 'opened_at' ORDER BY version) AS TIMESTAMPTZ)) AS opened,
+            first(p ->> 'severity' ORDER BY version) || ': ' ||
+            first(p ->> 'title' ORDER BY version) AS words
+          FROM said, duty WHERE what = 'alert' AND noted_ms <= duty.e GROUP BY p ->> 'episode'),
+          duty
+        WHERE opened BETWEEN duty.b AND duty.e ORDER BY ALL""")
+    assert len(found) >= 5
+
+
+def test_who_was_out_of_reach(ask: Asker, recorded: Recorded) -> None:
+    """By the rosters; the silence from the last over before to the next or the duty's end."""
+    found = {
+        (r.station, ms(r.first_at), round(r.out_s * 1000), round((r.silence_s or 0) * 1000))
+        for r in recorded.report.out_of_reach
+    }
+    rows = ask.rows("""
+        WITH q AS (SELECT m ->> 'station' AS s, greatest(ms, duty.b) AS a,
+                     least(until, duty.e) AS z FROM roster, duty
+                   WHERE g IN (FROM g) AND until >= duty.b AND ms <= duty.e
+                     AND m ->> 'standing' = 'out_of_reach')
+        SELECT s, min(a), sum(z - a),
+          coalesce((SELECT min(b) FROM every_over o WHERE o.station = s AND b > min(a)
+                    AND b <= (SELECT e FROM duty)), (SELECT e FROM duty)) -
+          (SELECT max(b) FROM every_over o WHERE o.station = s AND b <= min(a))
+        FROM q GROUP BY s""")
+    assert found == set(rows)
+    assert len(found) >= 1
+    counts = {c.what: c.count for c in recorded.report.accountability.counts}
+    assert counts["out of reach during the duty"] == len(rows)
 
 
 def test_what_alerts_held_back(ask: Asker, recorded: Recorded) -> None:

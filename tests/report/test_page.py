@@ -76,8 +76,8 @@ def empty() -> facts.DutyReport:
         update={"groups": (), "roster": (), "roster_set_at": None, "ended_at": None, "note": None}
     )
     nothing: dict[str, Any] = dict.fromkeys(
-        ("overs", "check_ins", "out_of_reach", "activity", "roll_calls", "alerts", "availability", "members",
-         "groups", "refused", "quarantined", "events_lost", "limits"), ()
+        ("overs", "check_ins", "out_of_reach", "activity", "roll_calls", "alerts", "availability",
+         "members", "groups", "refused", "quarantined", "events_lost", "limits"), ()
     )  # fmt: skip
     return example(
         duty=duty, accountability=numbers, coverage=NO_COVERAGE, alert_sums=sums, **nothing
@@ -296,7 +296,7 @@ def test_an_alert_is_told_as_it_was_at_that_time() -> None:
     assert row[3] == f"{lost} is overdue in CREW|13:03:00 {lost} is out of reach in CREW"
     assert rows(PAGE, "alert-details")[1][3].split("|")[:3] == [
         "13:01:00 opened, warning", f"13:03:00 worse, critical: {lost} is out of reach in CREW",
-        "13:05:49 acknowledged, critical, by net control",
+        "13:05:50 acknowledged, critical, by net control",
     ]  # fmt: skip
 
 

@@ -96,7 +96,14 @@ def test_an_unknown_zone_is_told_with_what_to_do() -> None:
 
 @pytest.mark.parametrize(
     ("seconds", "text"),
-    [(0, "0:00:00"), (59.6, "0:00:59"), (60 - 1e-9, "0:01:00"), (3725, "1:02:05"), (360_000, "100:00:00"), (None, "")],
+    [
+        (0, "0:00:00"),
+        (59.6, "0:00:59"),
+        (60 - 1e-9, "0:01:00"),
+        (3725, "1:02:05"),
+        (360_000, "100:00:00"),
+        (None, ""),
+    ],
 )
 def test_lengths(seconds: float | None, text: str) -> None:
     assert hms(seconds) == text

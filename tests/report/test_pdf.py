@@ -77,8 +77,12 @@ def test_heads_of_tables_are_repeated_and_contents_have_pages(made: Path) -> Non
     assert "4 Activity log" in found[int(listed["Activity log"]) - 1]
     assert "3 Roll calls" in found[int(listed["Roll calls"]) - 1]
     # The log of every over is the last part, from its first page to the last of all.
-    begins = next(n for n, page in enumerate(found) if "Annex: Communications log EX" in page
-                  or "Annex: Communications log Communications log" in page)
+    begins = next(
+        n
+        for n, page in enumerate(found)
+        if "Annex: Communications log EX" in page
+        or "Annex: Communications log Communications log" in page
+    )
     assert begins > int(listed["Activity log"])
     assert "Prepared by" in found[-1]
 

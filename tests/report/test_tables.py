@@ -36,7 +36,8 @@ def test_every_table_is_a_file_of_its_own(folder: Path) -> None:
     assert names == {
         "duty", "numbers", "roster", "overs", "check_ins", "activity", "roll_calls", "alerts",
         "alert_turns", "alerts_held", "availability", "outages", "gaps", "visits", "standings",
-        "out_of_reach", "groups", "fan_out", "fan_out_sums", "coverage", "refused", "quarantined", "events_lost",
+        "out_of_reach", "groups", "fan_out", "fan_out_sums", "coverage", "refused", "quarantined",
+        "events_lost",
     }  # fmt: skip
     for name in names:
         content = (folder / f"{name}.csv").read_bytes()

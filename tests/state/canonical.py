@@ -16,7 +16,8 @@ import redis
 from streamer.contract.published import AlertKind
 
 _OF_THE_WAY = {
-    "version", "at", "opened_at", "first_opened_at", "episode", "opened_times", "rev",
+    "version", "at", "opened_at", "first_opened_at", "episode", "opened_times", "unheld_since",
+    "rev",
 }  # fmt: skip
 _FIELDS_OF_THE_WAY = {
     "#rev", "#ver", "#fanout_version", "#reach_version", "#reach_ms", "n:duplicate", "hole_ms",
@@ -74,6 +75,8 @@ def _wrong(text: str) -> Any:
     """What an owner says is wrong, without why something no longer is."""
     report = json.loads(text)
     said = [c for c in report["conditions"] if not _is_of_health(c["id"])]
+    for condition in said:
+        condition.pop("opens")  # whether it was there before it came to be closed
     return [said, report["duties"]] if said else ""
 
 
@@ -98,7 +101,7 @@ def canonical(client: "redis.Redis", region: str) -> dict[str, Any]:
     state: dict[str, Any] = {}
     for key in sorted(str(k) for k in client.scan_iter(f"{{{region}:*")):
         kind = key.split("}:", 1)[1].split(":")[0]
-        if kind in _OF_ALERTS or kind in ("tell", "workers", "air", "ears"):
+        if kind in _OF_ALERTS or kind in ("tell", "workers", "air", "ears", "gone"):
             continue
         if kind == "due":
             subjects = sorted(s for s in client.zrange(key, 0, -1) if s != "desk")

@@ -307,3 +307,37 @@ class TestForgetting:
         outcome.drop_stations = [("QA1ABC", snapshot.members[0].rev)]
         assert net.commit(outcome) is not None
         assert net.store.groups(["NET"])[0].members == ()
+
+
+def test_what_was_taken_back_lately_is_taken_back_again_from_a_broker_that_forgot(
+    store: Store,
+) -> None:
+    """As after kill -9 of a broker that had not saved yet that something is gone."""
+    group = Group(store)
+    partition = group.partition
+    store.confirm(partition, group.say(), START_MS)
+    back = OutMessage(TOPIC, "99", "", True)
+    sent = group.commit(group.outcome(group.claim(), back))
+    assert sent == [back]
+    store.confirm(partition, sent, START_MS + 1000)
+    assert store.published(partition, [TOPIC]) == [None]
+    assert store.claim_out(partition, START_MS + 2000, 100) == []
+    store.offer_all(START_MS + 3000)
+    (again,) = store.claim_out(partition, START_MS + 3000, 100)
+    assert (again.topic, again.payload, again.retain) == (TOPIC, "", True)
+    store.confirm(partition, [again], START_MS + 3000)
+    # What is there again since is not taken back.
+    store.confirm(partition, group.say(START_MS + 4000), START_MS + 4000)
+    store.offer_all(START_MS + 5000)
+    (there,) = store.claim_out(partition, START_MS + 5000, 100)
+    assert there.payload
+    store.confirm(partition, [there], START_MS + 5000)
+
+
+def test_what_was_taken_back_long_ago_is_forgotten(store: Store) -> None:
+    group = Group(store)
+    sent = group.commit(group.outcome(group.claim(), OutMessage(TOPIC, "99", "", True)))
+    assert sent is not None
+    store.confirm(group.partition, sent, START_MS)
+    store.offer_all(START_MS + 3_600_001)
+    assert store.claim_out(group.partition, START_MS + 3_600_001, 100) == []

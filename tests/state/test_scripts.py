@@ -237,7 +237,8 @@ class TestKeys:
     def test_alerts_and_the_region_have_a_slot_each(self) -> None:
         keys = Keys("scene", 4)
         alerts = [keys.alerts(), keys.found(), keys.out(ALERTS), keys.published(ALERTS)]
-        alerts += [keys.cases(), keys.maintenance(), keys.due(ALERTS), keys.senders()]
+        alerts += [keys.gone(ALERTS), keys.cases(), keys.maintenance(), keys.due(ALERTS)]
+        alerts += [keys.senders()]
         alerts += [keys.waiting("x"), keys.parcel("x"), keys.dead_letters("x"), keys.rosters()]
         alerts += [keys.duties(), keys.log(ALERTS)]
         whole = [keys.refused(), keys.refusals(), keys.meta(), keys.workers(), keys.ears()]

@@ -1,97 +1,25 @@
 """What a channel is sent, and what becomes of what it does not take: real Redis, made-up ways."""
 
 import threading
-from collections.abc import Sequence
-from dataclasses import dataclass, field
 from itertools import pairwise
 
 import pytest
 
-from streamer.alert_settings import AlertSettings, WebhookSettings
-from streamer.alerts.desk import Desk, report
-from streamer.alerts.notice import Parcel, Turn, Undelivered
-from streamer.clock import ManualClock
-from streamer.config import RegionView
-from streamer.contract.published import Alert, Beat, Severity
-from streamer.state.keys import ALERTS
-from streamer.state.store import Store, connect
-from streamer.worker.metrics import Metrics
-from streamer.worker.sending import GIVEN_UP_MS, Sender, Sending
+from streamer.alerts.deliveries import STUCK_MS
+from streamer.alerts.desk import report
+from streamer.alerts.notice import Turn, Undelivered
+from streamer.contract.published import AlertKind, Severity
+from streamer.worker.sending import GIVEN_UP_MS, Sender
 from tests.alerts.story import NOW_MS, condition, member
 from tests.servers import Redis, wait_until
-from tests.state.scene import region
+from tests.worker.office import HOOK, Office, Told, office_of
 
 pytestmark = pytest.mark.redis
-HOOK = WebhookSettings(
-    name="hook", type="webhook", url="http://127.0.0.1/", gather_s=0, pause_s=0, beat=True,
-    least=Severity.WARNING,
-)  # fmt: skip
-
-
-@dataclass
-class Told:
-    """Takes everything, or fails as a test wants."""
-
-    name: str = "hook"
-    refresh_s: float | None = 10.0
-    fails: Exception | None = None
-    parcels: list[Parcel] = field(default_factory=list)
-    beats: list[Beat] = field(default_factory=list)
-    standing: list[list[str]] = field(default_factory=list)
-    clock: ManualClock | None = None
-    tried_ms: list[int] = field(default_factory=list)
-
-    def _maybe(self) -> None:
-        if self.fails is not None:
-            raise self.fails
-
-    def send(self, parcel: Parcel) -> None:
-        if self.clock is not None:
-            self.tried_ms.append(self.clock.now_ms())
-        self._maybe()
-        self.parcels.append(parcel)
-
-    def send_beat(self, beat: Beat) -> None:
-        self._maybe()
-        self.beats.append(beat)
-
-    def refresh(self, standing: Sequence[Alert]) -> None:
-        self._maybe()
-        self.standing.append(sorted(alert.id for alert in standing))
-
-
-@dataclass
-class Office:
-    view: RegionView
-    url: str
-    clock: ManualClock = field(default_factory=lambda: ManualClock(NOW_MS))
-    metrics: Metrics = field(default_factory=Metrics)
-
-    def __post_init__(self) -> None:
-        self.store = Store(connect(self.url), self.view)
-        self.desk = Desk(self.store)
-        self.store.wake_desk(self.clock.now_ms())
-
-    def sending(self, channel: Told, owner: str = "w1") -> Sending:
-        store = Store(connect(self.url), self.view)
-        return Sending(HOOK, channel, owner, store, self.clock, self.metrics)
-
-    def round(self) -> None:
-        """The desk's, and the broker takes what follows."""
-        messages = self.desk.turn(self.clock.now_ms())
-        self.store.confirm(ALERTS, messages, self.clock.now_ms())
-
-    def lose(self, *gateways: str) -> None:
-        for name in gateways:
-            report(self.store, f"w/{name}", [condition(name)], self.clock.now_ms())
-        self.round()
 
 
 @pytest.fixture
 def office(empty_redis: Redis) -> Office:
-    alerts = AlertSettings(settle_s=0, clear_s=0).model_dump()
-    channel = HOOK.model_dump(mode="json", exclude_none=True)
-    return Office(region(alerts=alerts, channel=[channel]), empty_redis.url)
+    return office_of(empty_redis.url, HOOK)
 
 
 def test_a_parcel_is_sent_once_under_an_id_of_the_region_and_channel(office: Office) -> None:
@@ -107,7 +35,7 @@ def test_a_parcel_is_sent_once_under_an_id_of_the_region_and_channel(office: Off
     assert "not authenticated" in parcel.caution
 
 
-def test_what_is_not_taken_is_tried_again_ever_more_seldom_and_then_kept(office: Office) -> None:
+def test_what_is_not_taken_is_tried_again_each_minute_and_then_kept(office: Office) -> None:
     told = Told(fails=Undelivered("503"), clock=office.clock)
     sending = office.sending(told)
     office.lose("ridge")
@@ -118,9 +46,7 @@ def test_what_is_not_taken_is_tried_again_ever_more_seldom_and_then_kept(office:
     assert office.store.dead_letters("hook")[0]["why"] == "503"
     tries = [at for at in told.tried_ms if at > NOW_MS + 3_600_000]
     pauses_s = [(after - before) / 1000 for before, after in pairwise(tries)]
-    assert (
-        150 <= min(pauses_s) <= max(pauses_s) <= 330
-    )  # 300 s, spread down to half, in steps of 30
+    assert 30 <= min(pauses_s) <= max(pauses_s) <= 60  # 60 s, spread down to half, in steps of 30
     told.fails = None
     office.lose("lake")
     sending.round()
@@ -151,6 +77,86 @@ def test_what_happens_while_it_fails_goes_together_afterwards(office: Office) ->
     sending.round()
     sending.round()
     assert [len(p.notices) for p in told.parcels] == [1, 4]
+
+
+def test_when_the_other_side_is_back_all_that_waited_goes_within_a_minute(
+    empty_redis: Redis,
+) -> None:
+    """Also where two messages have to be `pause_s` apart: the pause is over long since."""
+    hook = HOOK.model_copy(update={"pause_s": 30.0})
+    office = office_of(empty_redis.url, hook)
+    told = Told(fails=Undelivered("away"))
+    sending = office.sending(told, settings=hook)
+    office.lose("ridge")
+    sending.round()
+    office.pass_s(1200, [sending], 10)
+    report(office.store, "g/NET", [member(repeater="lake/uhf")], office.clock.now_ms())
+    office.round()
+    office.pass_s(30, [sending])
+    told.fails = None
+    back_ms = office.clock.now_ms()
+    while "QA1ABC" not in [n.alert.subject for p in told.parcels for n in p.notices]:
+        office.pass_s(1, [sending])
+    assert office.clock.now_ms() - back_ms <= 62_000
+
+
+def test_no_beat_while_a_message_is_not_taken(office: Office) -> None:
+    told = Told(refresh_s=None)
+    sending = office.sending(told)
+    office.pass_s(61, [sending])
+    assert told.beats
+    told.fails = Undelivered("away")
+    office.lose("ridge")
+    office.pass_s(STUCK_MS // 1000 + 1, [sending])
+    told.fails_beat, told.beats = False, []
+    office.pass_s(180, [sending])
+    assert told.beats == []  # they would arrive, the messages do not
+    told.fails = None
+    office.pass_s(130, [sending])
+    assert told.beats
+
+
+def test_a_channel_that_fails_is_told_on_the_others(empty_redis: Redis) -> None:
+    other = HOOK.model_copy(update={"name": "other", "beat": False})
+    office = office_of(empty_redis.url, HOOK, other)
+    bad, good = Told(fails=Undelivered("503")), Told("other")
+    sendings = [office.sending(bad), office.sending(good, settings=other)]
+    office.lose("ridge")
+    office.pass_s(119, sendings)
+    assert [n.alert.kind for n in good.notices] == [AlertKind.GATEWAY_LOST]
+    office.pass_s(12, sendings)  # the desk looks each ten seconds
+    told = good.notices[-1].alert
+    assert (told.id, told.severity, told.subject) == (
+        "channel_lost.hook", Severity.CRITICAL, "hook",
+    )  # fmt: skip
+    # NOW_MS is 2027-01-15T08:00:00Z, by hand: 1 800 000 000 s = 20 833 days and 28 800 s;
+    # the parcel was made a second later.
+    assert told.title == "Channel hook does not deliver since 08:00:01Z"
+    assert told.reasons == ("1 notice not taken: 503",)
+    assert "streamer channels REGION.toml --send hook" in told.next_step
+    bad.fails = None
+    office.pass_s(75, sendings)
+    assert good.notices[-1].turn is Turn.CLEARED
+    assert {n.alert.kind for n in bad.notices} == {AlertKind.GATEWAY_LOST}
+
+
+def test_what_was_given_up_is_told_on_the_others_for_an_hour(empty_redis: Redis) -> None:
+    other = HOOK.model_copy(update={"name": "other", "beat": False})
+    office = office_of(empty_redis.url, HOOK, other)
+    bad, good = Told(fails=Undelivered("410 gone", final=True)), Told("other")
+    sendings = [office.sending(bad), office.sending(good, settings=other)]
+    office.lose("ridge")
+    office.pass_s(12, sendings)
+    alert = good.notices[-1].alert
+    assert alert.title == "Channel hook gave up 1 message since 08:00:01Z"
+    assert alert.reasons == ("1 message given up, the last at 08:00:01Z: 410 gone",)
+    bad.fails = None
+    office.pass_s(3570, sendings, 10)
+    assert good.notices[-1].turn is not Turn.CLEARED
+    office.pass_s(40, sendings)
+    assert (good.notices[-1].turn, good.notices[-1].alert.id) == (
+        Turn.CLEARED, "channel_lost.hook",
+    )  # fmt: skip
 
 
 def test_a_beat_is_sent_by_one_worker_and_each_once(office: Office) -> None:

@@ -131,7 +131,7 @@ def cap_message(
     _put(root, "identifier", identity.identifier)
     _put(root, "sender", identity.sender)
     _put(root, "sent", identity.sent)
-    _put(root, "status", _status(alert))
+    _put(root, "status", "Test" if settings.trial else _status(alert))
     _put(root, "msgType", _msg_type(notice, references))
     _put(root, "source", f"streamer, region {view.name}")
     _put(root, "scope", "Restricted")

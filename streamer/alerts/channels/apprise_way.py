@@ -155,6 +155,7 @@ class AppriseLine:
         self._took = ""
 
     def send(self, parcel: Parcel) -> None:
+        """Raises Undelivered: final where Apprise knows no such address."""
         if parcel.id == self._took:
             return
         text = short(parcel) if self._channel.short else body(parcel)
@@ -162,6 +163,7 @@ class AppriseLine:
         self._took = parcel.id
 
     def send_beat(self, beat: Beat) -> None:
+        """Raises Undelivered."""
         counts = f"{plural(beat.open, 'alert')} in nobody's hand, {beat.acknowledged} in hand"
         text = (
             f"The way of alerts of region {beat.region} works: {beat.at:%Y-%m-%d %H:%M:%S}Z. "

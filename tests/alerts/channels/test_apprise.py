@@ -1,24 +1,20 @@
 """Mail and posts by Apprise, at a real SMTP server (aiosmtpd) and a real web server; mails are read
 back by Python's email package."""
 
-import email
-import email.policy
 import json
 import logging
 from collections.abc import Iterator
-from email.message import EmailMessage
 from pathlib import Path
 from typing import Any
 
 import pytest
-from aiosmtpd.controller import Controller
 
 from streamer.alert_settings import AppriseSettings
-from streamer.alerts.channels.apprise_way import AppriseChannel
+from streamer.alerts.channels.apprise_way import AppriseChannel, AppriseLine
 from streamer.alerts.notice import Parcel, Turn, Undelivered
 from streamer.alerts.words import body, short, subject
-from streamer.clock import ManualClock
 from streamer.contract.published import AlertKind, Beat, Severity
+from tests.alerts.channels.mailbox import Mailbox, mail_server
 from tests.alerts.channels.making import (
     PLAYED,
     Listener,
@@ -28,7 +24,6 @@ from tests.alerts.channels.making import (
     in_hand,
     member,
     notice,
-    odd_server,
     parcel,
 )
 from tests.servers import free_port
@@ -38,35 +33,10 @@ PLAYED_OVERDUE = member(kind=AlertKind.MEMBER_OVERDUE, duties=(PLAYED,))
 ONE = parcel(notice(in_hand(PLAYED_OVERDUE, "Jörg <b>"), Turn.ACKNOWLEDGED, 60))
 
 
-class Mailbox:
-    """Keeps the mails; refuses recipients in `refused`."""
-
-    def __init__(self) -> None:
-        self.mails: list[tuple[str, EmailMessage]] = []
-        self.refused: set[str] = set()
-
-    async def handle_RCPT(  # noqa: N802 - the library's name
-        self, server: Any, session: Any, envelope: Any, address: str, options: Any
-    ) -> str:
-        if address in self.refused:
-            return "550 no such mailbox"
-        envelope.rcpt_tos.append(address)
-        return "250 OK"
-
-    async def handle_DATA(self, server: Any, session: Any, envelope: Any) -> str:  # noqa: N802
-        mail = email.message_from_bytes(envelope.content, policy=email.policy.default)
-        assert isinstance(mail, EmailMessage)
-        self.mails += [(to, mail) for to in envelope.rcpt_tos]
-        return "250 OK"
-
-
 @pytest.fixture
 def mailbox() -> Iterator[tuple[Mailbox, int]]:
-    box, port = Mailbox(), free_port()
-    controller = Controller(box, hostname="127.0.0.1", port=port)
-    controller.start()
-    yield box, port
-    controller.stop()
+    with mail_server() as found:
+        yield found
 
 
 def channel(tmp_path: Path, *urls: str, short_: bool = False, timeout_s: float = 5) -> Any:
@@ -75,7 +45,7 @@ def channel(tmp_path: Path, *urls: str, short_: bool = False, timeout_s: float =
     settings = AppriseSettings(
         type="apprise", name="mail", urls_file=file, short=short_, timeout_s=timeout_s
     )
-    return AppriseChannel(settings, ManualClock())
+    return AppriseChannel(settings)
 
 
 def mailto(port: int, to: str, more: str = "") -> str:
@@ -86,7 +56,7 @@ def jsons(listener: Listener, path: str = "a") -> str:
     return listener.url.replace("http://", "json://") + f"/{path}"
 
 
-def refusal(of: AppriseChannel, sent: Parcel) -> Undelivered:
+def refusal(of: AppriseChannel | AppriseLine, sent: Parcel) -> Undelivered:
     with pytest.raises(Undelivered) as caught:
         of.send(sent)
     assert HIDDEN not in str(caught.value)
@@ -147,26 +117,43 @@ def test_colour_and_sign(tmp_path: Path, sent: Parcel, kind: str) -> None:
     assert json.loads(listener.got[0][2])["type"] == kind
 
 
-def test_those_who_took_it_do_not_get_it_again(
-    tmp_path: Path, mailbox: tuple[Mailbox, int]
-) -> None:
+def test_each_address_is_a_channel_of_its_own(tmp_path: Path, mailbox: tuple[Mailbox, int]) -> None:
     box, port = mailbox
     box.refused = {"bob@hill.example"}
     with Listener() as listener:
         way = channel(tmp_path, mailto(port, "ann"), mailto(port, "bob"), jsons(listener))
-        error = refusal(way, ONE)
-        assert not error.final
         # The file's third line is the first address; its fourth is bob's.
+        assert way.lines() == [3, 4, 5]
+        lines = {number: way.line(number) for number in way.lines()}
+        lines[3].send(ONE)
+        error = refusal(lines[4], ONE)
+        assert not error.final
         assert "line 4 (mailto) did not take it" in str(error)
         assert [to for to, _ in box.mails] == ["ann@hill.example"]
-        assert len(listener.got) == 1
+        assert listener.got == []
         box.refused = set()
-        way.send(ONE)
-        way.send(ONE)  # the worker could not note that it was taken
+        for line in lines.values():
+            line.send(ONE)
+            line.send(ONE)  # the worker could not note that it was taken
         assert [to for to, _ in box.mails] == ["ann@hill.example", "bob@hill.example"]
         assert len(listener.got) == 1
-        way.send(ONE.model_copy(update={"id": "hill-mail-18"}))
+        lines[5].send(ONE.model_copy(update={"id": "hill-mail-18"}))
         assert len(listener.got) == 2
+    (tmp_path / "urls").write_text("\n\n" + mailto(port, "ann"))
+    error = refusal(lines[4], ONE.model_copy(update={"id": "hill-mail-19"}))
+    assert str(error) == "line 4 of urls_file holds an address no more"
+    assert not error.final  # it may be just being written
+
+
+def test_a_trial_goes_to_every_address_and_names_those_that_fail(
+    tmp_path: Path, mailbox: tuple[Mailbox, int]
+) -> None:
+    box, port = mailbox
+    way = channel(tmp_path, f"json://127.0.0.1:{free_port()}/{HIDDEN}", mailto(port, "ann"))
+    error = refusal(way, ONE)
+    assert "line 3 (json) did not take it" in str(error)
+    assert "line 4" not in str(error)
+    assert [to for to, _ in box.mails] == ["ann@hill.example"]
 
 
 def test_an_address_that_apprise_does_not_know(tmp_path: Path) -> None:
@@ -193,25 +180,6 @@ def test_a_file_that_is_missing_empty_or_all_remarks(tmp_path: Path) -> None:
     assert "cannot be read: No such file or directory; mend its path or rights" in str(error)
     assert not error.final
     assert way.faults() == [str(error)]
-
-
-def test_a_slow_address_does_not_use_up_the_time_of_the_others(tmp_path: Path) -> None:
-    """The clock stands for the time that the slow one takes; the next try begins with the rest."""
-
-    def hangs(connection: Any, over: Any) -> None:
-        with connection:
-            clock.advance_s(60)
-            over.wait(10)
-
-    with odd_server(hangs) as url, Listener() as listener:
-        way = channel(tmp_path, url.replace("http", "json"), jsons(listener), timeout_s=0.5)
-        clock = way._clock
-        error = refusal(way, ONE)
-        assert "line 3 (json) did not take it" in str(error)
-        assert "line 4 (json) was not tried, for want of time" in str(error)
-        assert listener.got == []
-        assert "line 4" not in str(refusal(way, ONE))
-        assert len(listener.got) == 1
 
 
 def test_a_redirect_is_not_followed(tmp_path: Path) -> None:

@@ -104,7 +104,7 @@ TURNS: list[tuple[Notice, str, str]] = [
     (
         notice(alert(), Turn.WORSE, 60),
         "WORSE, now CRITICAL: Gateway ridge is lost",
-        "Since 11:58:20Z, for 2 min 40 s when this was told.",
+        "Since 11:58:20Z, for 2 min 40 s when this was written.",
     ),
     (
         notice(member(kind=AlertKind.MEMBER_OVERDUE, last_heard_at=at(-3600)), Turn.ACTUAL, 60),
