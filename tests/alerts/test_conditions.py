@@ -11,6 +11,7 @@ from streamer.alert_settings import AlertSettings
 from streamer.alerts.case import conditions_json
 from streamer.alerts.causes import Ground, made_conditions
 from streamer.alerts.conditions import Condition, Found, of_gateway, of_group, of_station
+from streamer.alerts.deliveries import channel_conditions
 from streamer.alerts.ears import LOST_MS, own_conditions
 from streamer.alerts.health import of_repeaters
 from streamer.config import Limits, RegionView
@@ -20,7 +21,7 @@ from streamer.domain.liveness import Sights
 from streamer.domain.model import Forwarding, GatewaySnapshot, GroupSnapshot, LiveState
 from streamer.domain.places import TwoPlaces
 from streamer.domain.repeater_health import Finding, Trouble
-from streamer.state.alerting import Ears
+from streamer.state.alerting import Delivery, Ears
 from tests.alerts.story import condition as lost_gateway
 from tests.domain.make import LAKE, RIDGE, at, group, live, sights, station, stay
 from tests.state.scene import region
@@ -332,6 +333,7 @@ def test_every_kind_has_words_fit_for_people() -> None:
         *of_station("QA1ABC", TestTwoPlaces.EVIDENCE, LIMITS, at(200)).conditions,
         *of_repeaters({RIDGE: [Finding(trouble, at(0), ("so",)) for trouble in Trouble]}, ()),
         *own_conditions("scene", [Ears("w1", at(0), at(0), hears=False)], at(0)),
+        *channel_conditions({"hook": [Delivery("hook", 1, at(0), "503", 0, 0, 0, "")]}, at(200)),
         *own_conditions("scene", [Ears("w1", at(0), at(0), hears=True)], at(0) + LOST_MS),
         *made_conditions(
             {c.id: c for c in MANY}, {}, Ground("scene", 3, None, 90_000, AlertSettings())

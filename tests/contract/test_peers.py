@@ -190,7 +190,13 @@ def test_examples_by_hand(
     assert without(beat, *when) == hand.expected("reply-time", *when)
     hand.publish("13")
     alert = listener.wait_for(LOST, lambda a: a["state"] == "open", "the gateway's alert")
-    when = ("version", "since", "opened_at", "unheld_since", "episode")  # it is named by the time of its opening
+    when = (
+        "version",
+        "since",
+        "opened_at",
+        "unheld_since",
+        "episode",
+    )  # it is named by the time of its opening
     assert without(alert, *when) == hand.expected("alert-open", *when)
     for topic, kind in (
         (FANOUT, "fanout"), (REACH, "reach"), (LOST, "alert"),

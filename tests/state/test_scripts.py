@@ -66,6 +66,10 @@ def tell_a_channel(store: Store, now_ms: int) -> None:
     assert parcel is not None
     store.parcel_later("hook", parcel, now_ms, now_ms, "away")
     store.parcel_dead("hook", parcel, now_ms, "gone")
+    store.commit_cases(Decided({}, waiting=[Waiting("hook", now_ms, "{}")]), now_ms)
+    shared = store.take_parcel("hook", "w1", now_ms=now_ms, lease_ms=1000, pause_ms=0, begin=True)
+    assert shared is not None
+    store.parcel_shared("hook", shared, now_ms, ["hook#1"])
     assert store.first_to("hook", "beat", 1)
     assert store.first_to("hook", "beat", 2)
 
