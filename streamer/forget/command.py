@@ -6,63 +6,24 @@ from pathlib import Path
 from typing import Final
 
 from streamer.clock import Clock, SystemClock, from_ms
-from streamer.contract.common import Moment
-from streamer.forget.journals import Found
+from streamer.domain.callsign import Reason, Rejected
 from streamer.forget.name import Name, Nameless
-from streamer.forget.task import Task
-from streamer.journal.reader import JournalError
+from streamer.forget.outcome import Forgot, OpenFile, lines_of, searched_in
+from streamer.forget.rights import faults_of
+from streamer.forget.task import Outcome, Task
 from streamer.reading.common import (
     WELL,
     WRONG,
     Answer,
     Desk,
-    Document,
-    Header,
     Misuse,
     NotFound,
     add_common,
     answer,
     typed,
 )
-from streamer.reading.text import plural, wrap
 
 LONGEST_NAME: Final = 64
-ANEW: Final = (
-    "If the station is heard again, it begins anew; an over that a gateway still holds counts as "
-    "that."
-)
-BEYOND: Final = (
-    "Not reached from here: copies and backups of Redis (an append-only file until it is "
-    "rewritten: BGREWRITEAOF) and of the journal, log lines of workers, reports that were made, "
-    "and what others have read or were sent."
-)
-
-
-class OpenFile(Document):
-    """A file that is being written, and when it will be closed."""
-
-    file: str
-    until: Moment
-
-
-class Forgot(Header):
-    """`places` are parts of the state by what they are, changed or (dry run) found. `left` are
-    those that could not be changed; `to_take_back` retained messages that wait for a worker."""
-
-    dry_run: bool
-    places: dict[str, int]
-    left: dict[str, int]
-    to_take_back: int
-    journal_lines: int
-    journal_files: int
-    searched_files: int
-    open_files: tuple[OpenFile, ...]
-    troubles: tuple[str, ...]
-
-    @property
-    def done(self) -> bool:
-        """Whether nothing remains to be done."""
-        return not (self.left or self.to_take_back or self.open_files or self.troubles)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -71,8 +32,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "it, alerts about it, its lines on rosters, and its name wherever else it stands in Redis; "
         "in the journal's closed files a random name stands instead, and positions, texts and "
         "names of people beside it go. This cannot be undone. "
-        "Exit code 0: done (dry run: counted); 1: something remains, and is told; 2: called "
-        "wrongly."
+        "Exit code 0: done, or nothing is known of it (dry run: counted); 1: something remains, or "
+        "a folder holds no journal of the region, and is told; 2: called wrongly."
     )
     parser.add_argument("station", metavar="STATION", help="its call sign, without a suffix")
     parser.add_argument("--by", metavar="NAME", help="who orders it; stands in the log")
@@ -97,30 +58,48 @@ def _work(desk: Desk, arguments: argparse.Namespace, clock: Clock) -> Answer:
         raise Misuse(str(error)) from error
     by = _by(arguments, name, dry)
     folders = _folders(desk, arguments.journal)
+    faults = [fault for folder in folders for fault in faults_of(folder, desk.view.name)]
+    if faults and not dry:
+        raise NotFound("\n".join([*faults, "nothing was changed; mend that, and go on"]))
     task = Task(desk.reader, name, clock)
-    found = Found()
-    try:
-        places = task.search() if dry else task.forget()
-        try:
-            for folder in folders:
-                found.add(task.journal(folder, dry=dry))
-        finally:
-            if not dry:
-                task.log(by, places, found)
-    except (OSError, JournalError) as error:
-        raise NotFound(
-            f"the journal could not be changed: {error}; mend that, and go on"
-        ) from error
-    document = Forgot(
+    no_call = _is_no_call(desk, name)
+    outcome = task.searched(folders) if dry or no_call else None
+    if outcome is not None and outcome.is_clean and no_call:
+        where = searched_in(outcome.found.searched)
+        raise Misuse(
+            f"{name.call} is neither a call sign by the rules of this region nor an accepted "
+            f"identity, and nothing is known of it {where}: is it typed right?"
+        )
+    if outcome is None or not dry:
+        outcome = task.forgotten(folders, by)
+    document = _document(desk, name, folders, outcome, faults if dry else [], dry=dry)
+    return document, lambda: lines_of(document), WELL if document.done else WRONG
+
+
+def _is_no_call(desk: Desk, name: Name) -> bool:
+    """Whether it cannot have been heard, as far as the rules of now say; one that the region file
+    denies may be a station all the same."""
+    rules = desk.view.call_sign_rules(desk.store.accepted())
+    verdict = rules.judge_exact(name.call)
+    return isinstance(verdict, Rejected) and verdict.reason is not Reason.DENIED
+
+
+def _document(
+    desk: Desk, name: Name, folders: Sequence[Path], outcome: Outcome, faults: Sequence[str], *,
+    dry: bool,
+) -> Forgot:  # fmt: skip
+    found = outcome.found
+    return Forgot(
         **desk.header() | {"notes": (*desk.notes, *_notes(name, folders))},
-        dry_run=dry, places=dict(sorted(places.items())),
-        left={} if dry else dict(sorted(task.search().items())),
-        to_take_back=0 if dry else task.to_take_back(),
-        journal_lines=found.lines, journal_files=found.files, searched_files=found.searched,
+        station=name.call, known=outcome.known, dry_run=dry,
+        places=dict(sorted(outcome.places.items())), left=dict(sorted(outcome.left.items())),
+        to_take_back=outcome.to_take_back, journal_lines=found.lines, journal_files=found.files,
+        searched_files=found.searched, troubles=tuple(found.troubles),
         open_files=tuple(OpenFile(file=str(p), until=from_ms(ms)) for p, ms in found.open),
-        troubles=tuple(found.troubles),
+        other_regions=dict(sorted(found.others.items())),
+        no_journal=tuple(map(str, found.empty)),
+        unchangeable=tuple(faults), failed=tuple(found.failed),
     )  # fmt: skip
-    return document, lambda: _lines(document), WELL if dry or document.done else WRONG
 
 
 def _notes(name: Name, folders: Sequence[Path]) -> list[str]:
@@ -153,38 +132,3 @@ def _folders(desk: Desk, given: Sequence[Path] | None) -> list[Path]:
         if not folder.is_dir():
             raise Misuse(f"--journal {folder}: there is no such folder")
     return folders
-
-
-# -- for people ----------------------------------------------------------------------------------
-
-
-def _lines(document: Forgot) -> list[str]:
-    lines = [line for note in document.notes for line in wrap(f"Note: {note}", "", "      ")]
-    head = "Dry run, nothing was changed. Found:" if document.dry_run else "Forgotten:"
-    lines.append(head)
-    for part, count in document.places.items():
-        lines.append(f"  {count:>7,}  {part}")
-    lines.append(
-        f"  {document.journal_lines:>7,}  lines of the journal, in "
-        f"{plural(document.journal_files, 'file')} of {document.searched_files}"
-    )
-    for file in document.open_files:
-        lines += wrap(
-            f"! {file.file} is being written and was left as it is; it will be closed by "
-            f"{file.until:%Y-%m-%d %H:%M:%S}Z. Do this again then.", "  ", "    ",
-        )  # fmt: skip
-    for trouble in document.troubles:
-        lines += wrap(f"! cannot be searched: {trouble}", "  ", "    ")
-    for part, count in document.left.items():
-        lines += wrap(
-            f"! {part}: {plural(count, 'place')} could not be changed, workers kept changing "
-            "them, or it is being heard. Do this again.", "  ", "    ",
-        )  # fmt: skip
-    if document.to_take_back:
-        messages = plural(document.to_take_back, "retained message")
-        lines += wrap(
-            f"! {messages} at the broker will be taken back as soon as a worker runs.", "  ", "    "
-        )
-    if not document.dry_run:
-        lines += [*wrap(ANEW), *wrap(BEYOND)]
-    return lines

@@ -4,6 +4,7 @@ Lines that do not name it stay as they are, byte by byte, and none is left out: 
 stays true. A file that is being written is left alone.
 """
 
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -30,13 +31,18 @@ CLOSED_WITHIN_MS: Final = 60_000
 @dataclass(slots=True)
 class Found:
     """What came of a folder. `open` are files that are being written, with the time in ms from
-    which on they are not; `troubles` what could not be read, and so not be searched."""
+    which on they are not; `troubles` what could not be read, and so not be searched; `failed` what
+    could not be changed, or opened. `others` counts files of other regions, by region, which are
+    left alone; `empty` are folders without any file of a journal."""
 
     files: int = 0
     lines: int = 0
     searched: int = 0
     open: list[tuple[Path, int]] = field(default_factory=list)
     troubles: list[str] = field(default_factory=list)
+    failed: list[str] = field(default_factory=list)
+    others: Counter[str] = field(default_factory=Counter)
+    empty: list[Path] = field(default_factory=list)
     recovered: list[Path] = field(default_factory=list)
 
     def add(self, other: "Found") -> None:
@@ -45,6 +51,9 @@ class Found:
         self.searched += other.searched
         self.open += other.open
         self.troubles += other.troubles
+        self.failed += other.failed
+        self.others += other.others
+        self.empty += other.empty
         self.recovered += other.recovered
 
 
@@ -60,21 +69,45 @@ def forget_in_folder(
 ) -> Found:
     """Forget in every closed file of a region; with `dry` only count.
 
-    `alive` says when each worker last said that it lives. Raises OSError.
+    `alive` says when each worker last said that it lives. What goes wrong with a file is told in
+    `failed`, and the others are gone on with: each is whole, old or new.
     """
     found = Found()
-    if not dry:
-        found.recovered = recover(folder, region)
-    paths = files_in(folder, region)
+    try:
+        _note_others(folder, region, found)
+        if not dry:
+            found.recovered = recover(folder, region)
+        paths = files_in(folder, region)
+    except OSError as error:
+        found.failed.append(_told(folder, error))
+        return found
     newest = {_worker_of(path): path for path in paths}  # they come by hour and number
     for path in paths:
-        until_ms = _written_until_ms(path, newest, alive, now_ms)
-        if until_ms is not None:
-            found.open.append((path, until_ms))
-            continue
-        found.searched += 1
-        _forget_in_file(path, name, found, now_ms, dry, step)
+        try:
+            until_ms = _written_until_ms(path, newest, alive, now_ms)
+            if until_ms is not None:
+                found.open.append((path, until_ms))
+                continue
+            _forget_in_file(path, name, found, now_ms, dry, step)
+            found.searched += 1
+        except (OSError, JournalError) as error:
+            found.failed.append(_told(path, error))
     return found
+
+
+def _note_others(folder: Path, region: str, found: Found) -> None:
+    """What of a folder is none of this region's, so that nobody takes it for searched."""
+    paths = files_in(folder)
+    names = [name for path in paths if (name := parse_name(path.name)) is not None]
+    found.others.update(name.region for name in names if name.region != region)
+    if not paths:
+        found.empty.append(folder)
+
+
+def _told(path: Path, error: OSError | JournalError) -> str:
+    if isinstance(error, OSError):
+        return f"{path}: {error.strerror or error}"
+    return str(error)
 
 
 def _worker_of(path: Path) -> str:
@@ -134,10 +167,14 @@ def _forget_in_file(
     found.troubles += [f"{path}: {words}" for words in said if NOT_ENDED not in words]
     if not made.changed:
         return
+    if not dry:
+        _put(path, name, written, step)
     found.files += 1
     found.lines += made.changed
-    if dry:
-        return
+
+
+def _put(path: Path, name: Name, written: bytes, step: Step) -> None:
+    said: list[str] = []
     left = [line for text in frames(written, said.append) for line in text.split(b"\n")]
     if any(name.in_text(line.decode("utf-8", "replace")) for line in left):
         raise JournalError(f"{path}: a name was left in what was written anew: it stays as it was")

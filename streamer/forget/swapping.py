@@ -59,13 +59,17 @@ def recover(folder: Path, region: str) -> list[Path]:
     return found
 
 
+def beside(path: Path) -> tuple[Path, ...]:
+    """What is put beside a file while it is changed, or stays there."""
+    return _new_of(path), _note_of(path), sums_of(path), _resum_of(path)
+
+
 def _end(path: Path, own_sum: str | None, step: Step) -> None:
     if own_sum is not None:
-        beside = sums_of(path)
-        made = beside.with_name(beside.name + SUFFIX)
+        made = _resum_of(path)
         _write(made, f"{own_sum}  {path.name}\n".encode(), path)
         step("resum")
-        made.replace(beside)
+        made.replace(sums_of(path))
     step("unnote")
     _note_of(path).unlink(missing_ok=True)
     _sync_folder(path)
@@ -77,6 +81,10 @@ def _new_of(path: Path) -> Path:
 
 def _note_of(path: Path) -> Path:
     return path.with_name(path.name + ".sums" + SUFFIX)
+
+
+def _resum_of(path: Path) -> Path:
+    return path.with_name(sums_of(path).name + SUFFIX)
 
 
 def _sum(content: bytes) -> str:

@@ -1,7 +1,8 @@
 """One station forgotten, step by step, with the part that workers have in it."""
 
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
@@ -10,7 +11,8 @@ from streamer.forget.journals import Found, forget_in_folder
 from streamer.forget.name import Name
 from streamer.forget.state import StateForgetting
 from streamer.reading.common import WORKER_SILENT_MS
-from streamer.state.base import guarded
+from streamer.reading.text import plural
+from streamer.state.base import StoreUnavailable, guarded
 from streamer.state.entries import Act, Entry
 from streamer.state.ledger import Writing
 from streamer.state.lookups import Reader
@@ -22,6 +24,29 @@ SETTLE_S: Final = 3.5
 TAKE_BACK_S: Final = 15.0
 _PAUSE_S: Final = 0.5
 _PASSES: Final = 50
+
+
+@dataclass(slots=True)
+class Outcome:
+    """`places` of the state, by what they are; `left` are those that could not be changed,
+    `to_take_back` retained messages that wait for a worker."""
+
+    places: Counter[str] = field(default_factory=Counter)
+    found: Found = field(default_factory=Found)
+    left: Counter[str] = field(default_factory=Counter)
+    to_take_back: int = 0
+
+    @property
+    def known(self) -> bool:
+        """Whether the station was named anywhere."""
+        return bool(self.places or self.found.lines or self.left or self.to_take_back)
+
+    @property
+    def is_clean(self) -> bool:
+        """Whether it was named nowhere, and all that was given could be searched."""
+        found = self.found
+        astray = found.open or found.troubles or found.failed or found.others or found.empty
+        return not (self.known or astray)
 
 
 class Task:
@@ -38,9 +63,33 @@ class Task:
         """How many places in the state name it, by what they are."""
         return self._state.search()
 
-    def to_take_back(self) -> int:
-        """Retained messages about it that wait for a worker."""
-        return self._state.to_take_back()
+    def searched(self, folders: Sequence[Path]) -> Outcome:
+        """What names it, in the state and in closed files of journals; nothing is changed."""
+        outcome = Outcome(self.search())
+        for folder in folders:
+            outcome.found.add(self.journal(folder, dry=True))
+        return outcome
+
+    def forgotten(self, folders: Sequence[Path], by: str) -> Outcome:
+        """Forget in the state, then in closed files of journals; the log is told if that changed
+        anything. Should Redis fail in between, the error says what is done."""
+        outcome = Outcome()
+        found = outcome.found
+        try:
+            outcome.places = self.forget()
+            for folder in folders:
+                found.add(self.journal(folder, dry=False))
+            if outcome.places or found.lines:
+                self.log(by, outcome.places, found)
+            outcome.left = self.search()
+            outcome.to_take_back = self._state.to_take_back()
+        except StoreUnavailable as error:
+            raise StoreUnavailable(
+                "only a part may be done (in Redis some or all; in the journal "
+                f"{plural(found.lines, 'line')} of {plural(found.files, 'file')}): do all of it "
+                f"again when Redis answers; {error}"
+            ) from error
+        return outcome
 
     def forget(self) -> Counter[str]:
         """First what alerts follow from, so that channels are told of their end; then all else,
@@ -79,7 +128,7 @@ class Task:
         return {str(worker): int(ms) for worker, ms in found}
 
     def journal(self, folder: Path, *, dry: bool) -> Found:
-        """Forget in a journal's closed files, or count. Raises OSError, JournalError."""
+        """Forget in a journal's closed files, or count."""
         now_ms = self._clock.now_ms()
         return forget_in_folder(folder, self._name, self._view.name, self._alive(), now_ms, dry=dry)
 

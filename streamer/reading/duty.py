@@ -28,6 +28,13 @@ from streamer.reading.common import (
     typed,
 )
 from streamer.reading.duty_now import DutyNow, DutyNumbers, duty_now, numbers_of
+from streamer.reading.duty_outcome import (
+    EndedRollCall,
+    NotAsked,
+    ended_roll_calls,
+    not_asked,
+    outcome_lines,
+)
 from streamer.reading.duty_text import at_a_glance, duty_lines
 from streamer.reading.text import ago, moment, wrap
 
@@ -49,10 +56,13 @@ class Duties(Header):
 
 
 class Done(DutyNow):
-    """What was done. `unread` are columns of the roster's file that were not read."""
+    """What was done. `unread` are columns of the roster's file that were not read; `ended` roll
+    calls that this ended, and `not_asked` who of the roster was in none of them."""
 
     done: str
     unread: tuple[str, ...]
+    ended: tuple[EndedRollCall, ...]
+    not_asked: tuple[NotAsked, ...]
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -67,6 +77,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--group", metavar="GROUP", action="append", default=[], help="of --start; once for each"
     )
+    parser.add_argument(
+        "--another", action="store_true",
+        help="of --start: though one of that title runs in one of these groups",
+    )  # fmt: skip
     parser.add_argument("--end", action="store_true", help="end the duty ID")
     parser.add_argument(
         "--roster", metavar="FILE.csv", type=Path,
@@ -99,6 +113,8 @@ def _work(desk: Desk, arguments: argparse.Namespace) -> Answer:
     ]
     if len(wanted) > 1:
         raise Misuse(f"{' and '.join(wanted)}: one at a time")
+    if arguments.another and arguments.start is None:
+        raise Misuse("--another belongs to --start")
     if not wanted:
         for name in ("by", "note", "kind"):
             if getattr(arguments, name) is not None:
@@ -129,18 +145,21 @@ def _do(desk: Desk, acts: Acts, arguments: argparse.Namespace, by: str) -> Answe
         raise Misuse("--kind and --group belong to --start")
     name = typed(arguments.duty)
     unread: tuple[str, ...] = ()
+    ended: tuple[EndedRollCall, ...] = ()
     if arguments.end:
         acts.end_duty(name, by, note)
         done = "The duty is over."
     elif arguments.roll_call == "start":
         done = f"A roll call has begun in {', '.join(acts.start_duty_roll_call(name, by))}."
     elif arguments.roll_call == "end":
-        done = f"The roll call is over in {', '.join(acts.end_duty_roll_call(name, by))}."
+        groups = acts.end_duty_roll_call(name, by)
+        ended = ended_roll_calls(acts, groups)
+        done = f"The roll call is over in {', '.join(groups)}."
     else:
         read = _read(acts, arguments.roster, list(acts.duty(name).groups))
         acts.set_roster(name, read.lines, by, note)
         done, unread = f"{len(read.lines)} are expected now.", read.unread
-    return _done(desk, acts, name, done, unread)
+    return _done(desk, acts, name, done, unread, ended)
 
 
 def _start(
@@ -152,11 +171,27 @@ def _start(
     if title is None or arguments.kind is None or not arguments.group:
         raise Misuse("--start TITLE needs --kind exercise or --kind actual, and --group GROUP")
     groups = [find_group(desk.view, typed(name)) for name in arguments.group]
+    if not arguments.another:
+        _must_be_new(desk, acts, title, groups)
     read = ReadRoster((), ())
     if arguments.roster is not None:
         read = _read(acts, arguments.roster, groups)
     duty = acts.start_duty(title, DutyKind(arguments.kind), groups, by, note, read.lines)
     return _done(desk, acts, duty.id, "The duty has begun.", read.unread)
+
+
+def _must_be_new(desk: Desk, acts: Acts, title: str, groups: list[str]) -> None:
+    """Who starts one twice, by mistake, would have everybody counted in two. Looked up before and
+    not in the same step: two people who start at the same moment both succeed."""
+    for duty in acts.duties(1000):
+        same = duty.title.casefold() == title.casefold()
+        shared = [group for group in duty.groups if group in groups]
+        if duty.ended_at is None and same and shared:
+            begun = ago(to_ms(duty.started_at), desk.now_ms)
+            raise Refused(
+                f"{duty.title!r} runs in {', '.join(shared)} already: {duty.id}, started {begun} "
+                f"by {duty.started_by}; end it first, or give --another to begin a second one"
+            )
 
 
 def _read(acts: Acts, path: Path, groups: list[str]) -> ReadRoster:
@@ -168,13 +203,19 @@ def _read(acts: Acts, path: Path, groups: list[str]) -> ReadRoster:
     return acts.read_roster(content, groups)
 
 
-def _done(desk: Desk, acts: Acts, name: str, done: str, unread: tuple[str, ...]) -> Answer:
-    found = duty_now(desk, acts.duty(name), acts.roster(name))
-    document = Done(**dict(found), done=done, unread=unread)
+def _done(
+    desk: Desk, acts: Acts, name: str, done: str, unread: tuple[str, ...],
+    ended: tuple[EndedRollCall, ...] = (),
+) -> Answer:  # fmt: skip
+    roster = acts.roster(name)
+    found = duty_now(desk, acts.duty(name), roster)
+    unasked = not_asked(ended, roster, found) if ended else ()
+    document = Done(**dict(found), done=done, unread=unread, ended=ended, not_asked=unasked)
     columns = [f"Columns that were not read: {', '.join(unread)}."] if unread else []
 
     def lines() -> list[str]:
         said = [line for text in (done, *columns) for line in wrap(text)]
+        said += outcome_lines(desk, ended, unasked)
         return [*said, "", *note_lines(desk), *duty_lines(desk, found)]
 
     return document, lines, WELL

@@ -1,5 +1,6 @@
 """A duty in words for a terminal: the numbers first, then the names, those to look after first."""
 
+from collections.abc import Sequence
 from typing import Final
 
 from streamer.clock import to_ms
@@ -8,7 +9,7 @@ from streamer.contract.published import Answered
 from streamer.domain.accountability import Presence
 from streamer.domain.duty import duty_text
 from streamer.reading.common import Desk, spoken
-from streamer.reading.duty_now import DutyNow, DutyNumbers, DutyPerson, DutyRollCall
+from streamer.reading.duty_now import AnswerGiven, DutyNow, DutyNumbers, DutyPerson, DutyRollCall
 from streamer.reading.text import ago, moment, plural, table, wrap
 
 PRESENCE_WORDS: Final = {
@@ -72,10 +73,16 @@ def _roll_call(desk: Desk, found: DutyRollCall) -> list[str]:
     call = found.roll_call
     begun = ago(to_ms(call.started_at), desk.now_ms)
     lines = wrap(f"Roll call of {found.group} by {call.started_by}, {begun}:")
-    silent = ", ".join(found.silent) or "nobody"
-    lines += wrap(f"not yet answered, {len(found.silent)}: {silent}", "  ", "    ")
-    told = [f"{a.call} {_how(a.how, a.by)} {moment(to_ms(a.at), desk.now_ms)}"
-            for a in found.answered]  # fmt: skip
+    return [*lines, *answer_lines(desk, "not yet answered", found.silent, found.answered)]
+
+
+def answer_lines(
+    desk: Desk, silence: str, silent: Sequence[str], answered: Sequence[AnswerGiven]
+) -> list[str]:
+    """Who has not answered, under that word, and who has, when and how."""
+    names = ", ".join(silent) or "nobody"
+    lines = wrap(f"{silence}, {len(silent)}: {names}", "  ", "    ")
+    told = [f"{a.call} {_how(a.how, a.by)} {moment(to_ms(a.at), desk.now_ms)}" for a in answered]
     if told:
         lines += wrap(f"{plural(len(told), 'answer')}: {'; '.join(told)}", "  ", "    ")
     return lines

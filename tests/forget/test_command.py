@@ -2,63 +2,24 @@
 tests/integration/test_forgetting.py."""
 
 import json
-from argparse import ArgumentParser
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 import pytest
 
-from streamer.clock import ManualClock
-from streamer.forget import command
 from streamer.journal.names import files_in
 from streamer.lab.replay import Replay
 from streamer.state.entries import Act
 from streamer.state.store import Store, connect
-from tests.forget.recorded import NOW_MS, record, view
-from tests.forget.story import GONE, Story, everything, where_named
-from tests.integration.stage import toml
+from tests.forget.conftest import Called
+from tests.forget.recorded import NOW_MS, view
+from tests.forget.story import GONE, everything, where_named
 from tests.journal.make import begun
-from tests.reading.conftest import Answered, must_fit
-from tests.servers import Redis
+from tests.reading.conftest import must_fit
 from tests.state.scene import region
 
 pytestmark = pytest.mark.redis
 BY = ("--by", "Data Officer")
-
-
-class Called:
-    """The command, on a story and a journal that has ended."""
-
-    def __init__(self, story: Story, folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
-        self.story = story
-        self.folder = folder
-        self.journal = folder / "journal"
-        self.journal.mkdir()
-        self.file = folder / "region.toml"
-        settings = region().region.model_dump(mode="json", exclude_unset=True)
-        self.file.write_text(toml(settings))
-        self.capsys = capsys
-        self.clock = ManualClock(NOW_MS)
-
-    def __call__(self, *words: str, json: bool = False) -> Answered:
-        parser = ArgumentParser()
-        command.add_arguments(parser)
-        common = ["--region", str(self.file), "--redis", self.story.redis.url]
-        arguments = parser.parse_args([*words, *common, *(["--json"] if json else [])])
-        self.capsys.readouterr()
-        code = command.main(arguments, self.clock)
-        said = self.capsys.readouterr()
-        return Answered(code, said.out, said.err)
-
-
-@pytest.fixture
-def call(empty_redis: Redis, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Called:
-    story = Story(empty_redis)
-    story.happen()
-    made = Called(story, tmp_path, capsys)
-    record(made.journal, view())
-    return made
 
 
 def test_it_forgets_and_says_what_remains(call: Called) -> None:
@@ -122,13 +83,6 @@ def test_without_a_journal_it_says_so(call: Called) -> None:
     assert "no journal was given" in call(GONE, "--dry-run").out
 
 
-def test_a_station_that_nobody_knows(call: Called) -> None:
-    done = call("QZ9ZZZ", *BY, "--journal", str(call.journal), json=True)
-    assert done.code == 0
-    assert done.document["places"] == {}
-    assert done.document["journal_lines"] == 0
-
-
 @pytest.mark.parametrize(
     ("words", "why"),
     [
@@ -154,21 +108,6 @@ def test_names_in_the_region_file_are_said(call: Called) -> None:
     call.file.write_text(f'accepted_calls = ["{GONE}"]\n{text}')
     done = call(GONE, "--dry-run")
     assert "strike it there" in " ".join(done.out.split())
-
-
-def test_a_journal_that_cannot_be_changed_is_said_and_the_log_keeps_what_was_done(
-    call: Called, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    def full(*_: Any, **__: Any) -> None:
-        raise OSError(28, "No space left on device")
-
-    monkeypatch.setattr("streamer.forget.journals.swap", full)
-    before = [p.read_bytes() for p in files_in(call.journal)]
-    done = call(GONE, *BY, "--journal", str(call.journal))
-    assert done.code == 1
-    assert "No space left" in done.err
-    assert [p.read_bytes() for p in files_in(call.journal)] == before
-    assert [e.by for e in call.story.acts.log() if e.act is Act.FORGET] == ["Data Officer"]
 
 
 def test_a_replay_takes_such_an_act_for_nothing_to_do(call: Called, tmp_path: Path) -> None:

@@ -126,8 +126,92 @@ def test_a_roll_call_of_all_groups(story: Story, acts: Acts, running: str) -> No
     assert f"not yet answered, 1: {HERE}" in text
     assert f"1 answer: {GUEST} marked by bob" in text
     over = story.ask(duty, running, "--roll-call", "end", "--by", "ann")
+    must_fit(over)
     assert over.lines[0] == "The roll call is over in NET, TALK."
+    text = " ".join(over.out.split())
+    assert f"NET: 0 of 1 answered. did not answer, 1: {HERE}" in text
+    assert "TALK: 1 of 1 answered (0 on the air, 1 marked at the desk). did not answer, 0: " in text
+    assert f"1 answer: {GUEST} marked by bob" in text
+    assert (
+        f"Of the roster, not asked as they never checked in, 2: {LATE} (expected in NET), {AWAY}."
+    ) in text
     assert story.ask(duty, running, "--roll-call", "end", "--by", "ann").code == 1
+
+
+def test_the_end_of_a_roll_call_tells_all_of_it(story: Story, acts: Acts, running: str) -> None:
+    """On paper: HERE answers on the air in NET; LATE came to TALK and says nothing; AWAY checked
+    in to NET and out again before the roll call; GUEST left TALK too. So of the roster one was
+    asked and answered, one was asked and did not, one was not asked. NET alone has a roll call at
+    first, so LATE is not asked there."""
+    ridge = story.ridge
+    for who, group_name in ((AWAY, "NET"), (LATE, "TALK")):
+        story.tell(ridge.heard(story.now_ms, who, f"{who}-1", to=group_name))
+    story.pass_s(1)
+    acts.check_out("NET", AWAY, "bob")
+    acts.check_out("TALK", GUEST, "bob")
+    story.settle()
+    story.pass_s(1)
+    acts.start_roll_call("NET", "ann")
+    story.pass_s(5)
+    story.tell(ridge.heard(story.now_ms, HERE, "o9", to="NET"))
+    first = story.ask(duty, running, "--roll-call", "end", "--by", "ann", json=True).document
+    assert first["done"] == "The roll call is over in NET."
+    (call,) = first["ended"]
+    assert (call["group"], call["silent"]) == ("NET", [])
+    assert [(a["call"], a["how"], a["by"]) for a in call["answered"]] == [(HERE, "air", None)]
+    assert [(n["call"], n["presence"]) for n in first["not_asked"]] == [
+        (LATE, "checked_in"), (AWAY, "checked_out"),
+    ]  # fmt: skip
+    story.pass_s(1)
+    story.ask(duty, running, "--roll-call", "start", "--by", "ann")
+    story.pass_s(5)
+    story.tell(ridge.heard(story.now_ms, HERE, "o10", to="NET"))
+    said = story.ask(duty, running, "--roll-call", "end", "--by", "ann")
+    must_fit(said)
+    text = " ".join(said.out.split())
+    assert "NET: 1 of 1 answered (1 on the air, 0 marked at the desk)." in text
+    assert f"1 answer: {HERE} on the air" in text
+    assert f"TALK: 0 of 1 answered. did not answer, 1: {LATE}" in text
+    assert f"Of the roster, not asked, 1: {AWAY}, checked out." in text
+    assert "never checked in" not in text
+
+
+def test_a_roll_call_that_ends_after_its_duty(story: Story, acts: Acts, running: str) -> None:
+    """Who is there is no longer worked out, so why somebody was not asked is not said."""
+    acts.start_duty_roll_call(running, "ann")
+    acts.end_duty(running, "ann")
+    said = story.ask(duty, running, "--roll-call", "end", "--by", "ann")
+    must_fit(said)
+    text = " ".join(said.out.split())
+    assert f"did not answer, 1: {HERE}" in text
+    assert f"{LATE} (expected in NET), no member when it ended; {AWAY}, no member" in text
+
+
+def test_a_roll_call_of_nobody(story: Story, acts: Acts) -> None:
+    begun = acts.start_duty("hill", DutyKind.EXERCISE, ["NET"], "ann", None, ROSTER[2:])
+    acts.start_duty_roll_call(begun.id, "ann")
+    said = story.ask(duty, begun.id, "--roll-call", "end", "--by", "ann")
+    must_fit(said)
+    assert "NET: nobody was there to be asked." in said.out
+    assert f"never checked in, 1: {AWAY}." in " ".join(said.out.split())
+
+
+def test_a_duty_is_not_begun_twice_by_mistake(story: Story, acts: Acts, running: str) -> None:
+    """The same title, in whatever case, and a group in common: only with --another."""
+    words = ("--start", "Winter Search", "--kind", "exercise", "--by", "bob")
+    said = story.ask(duty, *words, "--group", "NET")
+    assert (said.code, said.out) == (1, "")
+    assert f"'winter search' runs in NET already: {running}, started" in said.err
+    assert "by ann; end it first, or give --another" in said.err
+    assert len(acts.duties()) == 1
+    assert story.ask(duty, *words, "--group", "NET", "--another").code == 0
+    for title, group_name, code in (("Hike", "NET", 0), ("Hike", "TALK", 0), ("hike", "NET", 1)):
+        start = ("--start", title, "--kind", "exercise", "--group", group_name, "--by", "bob")
+        assert story.ask(duty, *start).code == code
+    (first,) = [d.id for d in acts.duties() if d.title == "Hike" and d.groups == ("NET",)]
+    acts.end_duty(first, "ann")  # what is over is no obstacle
+    start = ("--start", "hike", "--kind", "exercise", "--group", "NET", "--by", "bob")
+    assert story.ask(duty, *start).code == 0
 
 
 def test_begin_and_end_with_a_roster(story: Story, tmp_path: Path) -> None:
@@ -180,6 +264,7 @@ def test_a_faulty_roster_changes_nothing(story: Story, running: str, tmp_path: P
         (["--start", "Hill", "--by", "ann"], "needs --kind exercise or --kind actual, and --group"),
         (["--start", "Hi\nll", "--by", "ann"], "--start: 1 to 80 printable characters"),
         (["x", "--by", "ann"], "--by belongs to"),
+        (["x", "--end", "--another", "--by", "ann"], "--another belongs to --start"),
         (["x", "--end", "--kind", "actual", "--by", "ann"], "belong to --start"),
     ],
 )
