@@ -10,7 +10,7 @@ from playwright.sync_api import Locator, Page, expect
 from tests.board.browser.conftest import OpenTab
 from tests.board.browser.keys import Keyboard
 from tests.board.browser.tab import Tab
-from tests.board.gateways import Gateways
+from tests.board.gateways import OVER_S, Gateways
 from tests.board.rig import BoardProcess, Client, Rig
 
 pytestmark = [pytest.mark.mosquitto, pytest.mark.redis, pytest.mark.slow]
@@ -102,6 +102,7 @@ def test_the_numbers_follow_what_is_heard(
     page = entered(open_tab, board, chief)
     sheet = sheet_of(page, "Heard")
     expect(figure(sheet, "not_yet_heard")).to_contain_text("2")
+    gateways.clock.sleep_s(OVER_S + 0.5)  # else the over began before the duty
     gateways.key(LATE, "pellanq/vhf", None)
     row = sheet.locator(f"tr[data-key={LATE}]")
     expect(row).to_contain_text("heard, not checked in")
