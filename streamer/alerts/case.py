@@ -67,10 +67,6 @@ class Report(BaseModel):
     endings: dict[str, str] = {}
     duties: tuple[DutyMark, ...] = ()
 
-    def without(self, endings: bool = True) -> "Report":
-        """The same without its endings."""
-        return self.model_copy(update={"endings": {}}) if endings else self
-
 
 _CONDITIONS: Final = TypeAdapter(tuple[Condition, ...])
 
