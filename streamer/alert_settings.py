@@ -1,19 +1,26 @@
 """How alerts become messages: `[alerts]` and each `[[channel]]` of a region file."""
 
 from collections.abc import Iterable, Sequence
-from pathlib import Path
 from typing import Annotated, Literal
 from urllib.parse import urlsplit
 
 from pydantic import AfterValidator, Field, field_validator, model_validator
 
-from streamer.config_types import HOUR_S, MINUTE_S, AsTuple, PositiveSeconds, Seconds, Table
+from streamer.config_types import (
+    HOUR_S,
+    MINUTE_S,
+    AsTuple,
+    GivenPath,
+    MaybePath,
+    PositiveSeconds,
+    Seconds,
+    Table,
+)
 from streamer.contract.common import GroupName, Name
 from streamer.contract.published import AlertKind, Severity
 from streamer.problems import suggestion
 
 _Kind = Annotated[AlertKind, Field(strict=False)]
-_File = Annotated[Path | None, Field(strict=False)]
 
 
 def _checked_url(url: str) -> str:
@@ -106,9 +113,9 @@ class WebhookSettings(ChannelSettings):
 
     type: Literal["webhook"]
     url: _Url | None = None
-    url_file: _File = Field(None, description="a file with the address, where it is a secret")
-    secret_file: _File = Field(None, description="a file with the key that messages are signed by")
-    ca_file: _File = None
+    url_file: MaybePath = Field(None, description="a file with the address, where it is a secret")
+    secret_file: MaybePath = Field(None, description="a file with the key that signs messages")
+    ca_file: MaybePath = None
 
     @model_validator(mode="after")
     def _one_url(self) -> "WebhookSettings":
@@ -121,7 +128,7 @@ class AppriseSettings(ChannelSettings):
     """Mail, SMS or chat by the Apprise library."""
 
     type: Literal["apprise"]
-    urls_file: Annotated[Path, Field(strict=False)] = Field(
+    urls_file: GivenPath = Field(
         description="a file with one Apprise address a line; it holds secrets"
     )
     short: bool = Field(False, description="first lines alone, for SMS and pagers")
@@ -136,8 +143,8 @@ class AlertmanagerSettings(ChannelSettings):
         60, description="open alerts are sent again so often; it forgets those it hears no more of"
     )
     username: str | None = None
-    password_file: _File = None
-    ca_file: _File = None
+    password_file: MaybePath = None
+    ca_file: MaybePath = None
 
 
 class CapSettings(ChannelSettings):
@@ -147,10 +154,10 @@ class CapSettings(ChannelSettings):
     sender: Annotated[str, Field(min_length=3, max_length=200)] = Field(
         description="who sends, unique in the world, such as streamer@eoc.example"
     )
-    folder: _File = Field(None, description="each message becomes a file, feed.atom lists them")
+    folder: MaybePath = Field(None, description="each message becomes a file, feed.atom lists them")
     feed_url: _Url | None = Field(None, description="where the folder can be read by others")
     url: _Url | None = Field(None, description="where each message is posted")
-    url_file: _File = None
+    url_file: MaybePath = None
     keep_days: Annotated[float, Field(gt=0, le=3660)] = 30
     language: Annotated[str, Field(pattern=r"^[a-zA-Z]{2,3}(-[a-zA-Z0-9]{2,8})*$")] = "en-US"
     trial: bool = Field(False, description="status Test in every message: nobody is to act on them")

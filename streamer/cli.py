@@ -24,6 +24,7 @@ _COMMANDS = {
     "refused": ("streamer.reading.refused", "what was rejected and why", "worker"),
     "journal": ("streamer.journal.command", "what a journal holds, and how whole it is", "worker"),
     "replay": ("streamer.lab.replay_command", "a recorded day once more, up to the end", "worker"),
+    "catch-up": ("streamer.lab.catch_up_command", "after a restore: what journals hold", "worker"),
     "compare": ("streamer.lab.compare_command", "what other settings would cost", "worker"),
     "load": ("streamer.lab.load_command", "how busy repeaters were, and will be", "worker"),
     "whatif": ("streamer.lab.whatif_command", "which single failure would hurt most", "worker"),
@@ -31,6 +32,7 @@ _COMMANDS = {
     "report": ("streamer.report.command", "what happened in a duty, for print", "report"),
     "contract": ("streamer.reading.contract", "write the wire contract's documents", None),
     "board": ("streamer.board.command", "serve the board: live pages and their API", "board"),
+    "enroll": ("streamer.enroll.command", "accounts at the broker: certificates", "enroll"),
     "user": ("streamer.board.user_command", "who may sign in on the board", "board"),
     "demo": ("streamer.demo.command", "an invented region, live in this terminal", "demo"),
 }

@@ -1,14 +1,11 @@
 """The region file: TOML to checked settings, with errors that say what, where and what to do."""
 
-import os
 import re
-import tomllib
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any, Final
-from urllib.parse import quote, urlsplit, urlunsplit
+from typing import Annotated, Any
 
 from pydantic import Field, ValidationError, field_validator, model_validator
 
@@ -17,6 +14,7 @@ from streamer.config_types import (
     HOUR_S,
     MINUTE_S,
     AsTuple,
+    MaybePath,
     Phi,
     PositiveSeconds,
     Seconds,
@@ -26,11 +24,19 @@ from streamer.config_types import (
 )
 from streamer.contract.common import GroupName, Name, RepeaterId
 from streamer.domain.callsign import CallSignRules
-from streamer.mqtt.settings import BrokerSettings
+from streamer.limits_settings import Limits
+from streamer.mqtt.settings import WorkersBroker
 from streamer.privacy_settings import Privacy
-from streamer.problems import problem_lines, suggestion
-
-REDIS_PASSWORD_VARIABLE: Final = "STREAMER_REDIS_PASSWORD"  # noqa: S105 - a variable's name
+from streamer.problems import NotToml, problem_lines, suggestion, toml_of
+from streamer.redis_settings import (
+    REDIS_PASSWORD_VARIABLE,
+    RedisAddress,
+    RedisSettings,
+    check_redis_url,
+    parse_redis_url,
+    redis_address,
+)
+from streamer.redis_settings import problems_of as redis_problems
 
 
 class ConfigError(Exception):
@@ -138,27 +144,6 @@ class Group(Table):
     )
 
 
-class Limits(Table):
-    """What the workers judge with, the same for all groups."""
-
-    gateway_lost_after_s: PositiveSeconds = Field(90, description="no heartbeat for so long")
-    future_s: Seconds = Field(30, description="events further ahead are refused")
-    clock_skew_s: Seconds = Field(5, description="a clock further off raises an alert")
-    clock_doubt_s: Seconds = Field(
-        1, description="how far a gateway's clock may be off after its times were corrected"
-    )
-    events_lost_after_s: Seconds = Field(60, description="a hole in seq, open for so long")
-    reply_within_s: Seconds = Field(30, description="older check-ins are not answered on the air")
-    max_speed_kmh: Annotated[float, Field(gt=0)] = Field(
-        250, description="a station that moves faster is in two places"
-    )
-    two_places_hold_s: Seconds = Field(900, description="how long the alert stands")
-    loop_hold_s: Seconds = Field(300, description="how long the alert stands")
-    roster_refresh_s: Seconds = Field(5, description="least time between rosters without a change")
-    quarantine_size: Annotated[int, Field(ge=1, le=10_000)] = 200
-    refused_size: Annotated[int, Field(ge=1, le=100_000)] = 2000
-
-
 class Learning(Table):
     """What is learned of stations and repeaters from what is heard, and judged by it."""
 
@@ -186,7 +171,7 @@ class Learning(Table):
 class Journal(Table):
     """What workers record (streamer.journal)."""
 
-    folder: Annotated[Path | None, Field(strict=False)] = Field(None, description="else none")
+    folder: MaybePath = Field(None, description="else none")
     keep_days: Annotated[float, Field(gt=0, le=3660)] = 30
     keep_gb: Annotated[float, Field(gt=0, le=100_000)] = Field(
         10, description="of a region's files"
@@ -207,13 +192,14 @@ class Region(Table):
     partitions: Annotated[int, Field(ge=1, le=256)] = Field(
         4, description="Redis hash slots in use; cannot be changed while the state is kept"
     )
-    broker: BrokerSettings = BrokerSettings()
+    broker: WorkersBroker = WorkersBroker()
     redis_url: str = Field(
-        "redis://127.0.0.1:6379/0", description="redis://, rediss:// (TLS) or unix://"
+        "redis://127.0.0.1:6379/0", description="a server, a cluster or what sentinels watch"
     )
     redis_password_file: Annotated[Path | None, Field(strict=False)] = Field(
         None, description=f"a file with the password alone; else ${REDIS_PASSWORD_VARIABLE} is read"
     )
+    redis: RedisSettings = RedisSettings()
     limits: Limits = Limits()
     learning: Learning = Learning()
     journal: Journal = Journal()
@@ -238,6 +224,7 @@ class Region(Table):
             *self._contradictions(),
             *self._call_signs(),
             *self._policies(),
+            *redis_problems(parse_redis_url(self.redis_url, self.redis)),
         ]
         if problems:
             raise ValueError("\n".join(problems))
@@ -299,24 +286,6 @@ class Region(Table):
         return Policy.model_validate({**self.policy.model_dump(), **own})
 
 
-def check_redis_url(url: str) -> str:
-    """The address as it was; raises ValueError saying what is allowed, never the address."""
-    try:
-        parts = urlsplit(url)
-        if parts.scheme == "unix":
-            good = bool(parts.path)
-        else:
-            good = parts.scheme in ("redis", "rediss") and bool(parts.hostname) and parts.port != 0
-            good = good and re.fullmatch(r"/?|/[0-9]{1,5}/?", parts.path) is not None
-    except ValueError:
-        good = False
-    if not good:
-        raise ValueError(
-            "must be redis://HOST:PORT/NUMBER, rediss:// (the same by TLS) or unix:///PATH"
-        )
-    return url
-
-
 @dataclass(frozen=True, slots=True)
 class Site:
     """A repeater as configured, under its full name."""
@@ -368,50 +337,18 @@ class RegionView:
     def knows_repeater(self, repeater: str) -> bool:
         return self.region.open_gateways or repeater in self.sites
 
-    def redis_address(self, instead: str | None = None) -> str:
-        """The address to connect to, with the password from its file or the environment.
-
-        `instead` is an address given as an argument. Raises ValueError if that is none, or holds a
-        password (arguments can be read by every user of the machine); OSError if the password
-        file cannot be read. The result is a secret where there is a password.
-        """
-        url = self.region.redis_url
-        if instead is not None:
-            url = check_redis_url(instead)
-            if urlsplit(url).password is not None or "password=" in url:
-                raise ValueError(
-                    "leave the password out of the arguments: put it in "
-                    f"${REDIS_PASSWORD_VARIABLE} or in redis_password_file of the region file"
-                )
-        parts = urlsplit(url)
-        file = self.region.redis_password_file
-        password = (
-            file.read_text("utf-8").strip() if file else os.environ.get(REDIS_PASSWORD_VARIABLE)
-        )
-        if not password or parts.password is not None:
-            return url
-        user, _, place = parts.netloc.rpartition("@")
-        return urlunsplit(parts._replace(netloc=f"{user}:{quote(password, safe='')}@{place}"))
-
-
-_TOML_PLACE = re.compile(r" \((at .*)\)$")
+    def redis_address(self, instead: str | None = None) -> RedisAddress:
+        """As `redis_settings.redis_address`; `instead` of the file's redis_url."""
+        region = self.region
+        return redis_address(region.redis_url, region.redis_password_file, region.redis, instead)
 
 
 def read_toml(path: Path) -> dict[str, Any]:
     """A TOML file's content; raises ConfigError."""
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        problem = f"file: cannot be read: {error.strerror}; is the path right?"
-    except UnicodeDecodeError as error:
-        problem = f"file: not TOML: byte {error.start} is not UTF-8; save the file as UTF-8"
-    except RecursionError:
-        problem = "file: not TOML: nested too deeply"
-    except ValueError as error:  # also what tomllib passes on: a number of thousands of digits
-        found = _TOML_PLACE.search(str(error))
-        place = found[1].removeprefix("at ") if found else "file"
-        problem = f"{place}: not TOML: {_TOML_PLACE.sub('', str(error))}"
-    raise ConfigError(path, [problem])
+        return toml_of(path)
+    except NotToml as error:
+        raise ConfigError(path, [str(error)]) from error.__cause__
 
 
 def load_region(path: Path) -> RegionView:
@@ -421,6 +358,15 @@ def load_region(path: Path) -> RegionView:
         return RegionView(Region.model_validate(content))
     except ValidationError as error:
         raise ConfigError(path, problem_lines(error, Region, content)) from error
+
+
+def load_anew(path: Path, view: RegionView) -> RegionView:
+    """The file of a program that runs, again. Raises ConfigError, also for a file that is sound
+    and needs a restart."""
+    fresh = load_region(path)
+    if fresh.name != view.name or fresh.region.partitions != view.region.partitions:
+        raise ConfigError(path, ["file: other region or partitions: both need a restart"])
+    return fresh
 
 
 def differences(policy: Policy, base: Policy) -> dict[str, Any]:

@@ -1,9 +1,12 @@
 """What the tables of a region file are made of."""
 
-from typing import Annotated, Final
+from pathlib import Path
+from typing import Annotated, Any, Final
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
+REGION_VARIABLE: Final = "STREAMER_REGION"
+"""Names the region file where a command is given none."""
 MINUTE_S: Final = 60.0
 HOUR_S: Final = 3600.0
 
@@ -16,6 +19,18 @@ Word = Annotated[str, Field(min_length=1, max_length=20)]
 Title = Annotated[str, Field(max_length=120)]
 """Text for people, one line."""
 AsTuple = Field(strict=False)  # TOML has lists only
+
+
+def named(value: Any) -> Any:
+    """A path that was given. Raises ValueError for an empty one: it would mean, to whoever opens
+    it, the folder that a program happens to be started in."""
+    if value == "":
+        raise ValueError("is empty; name it (. is the folder you are in), or leave it out")
+    return value
+
+
+GivenPath = Annotated[Path, Field(strict=False), BeforeValidator(named)]
+MaybePath = Annotated[Path | None, Field(strict=False), BeforeValidator(named)]
 
 
 class Table(BaseModel):

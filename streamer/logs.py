@@ -5,6 +5,15 @@ import sys
 
 import structlog
 
+from streamer.scrub import scrub, scrubbed
+
+
+def _scrub(
+    _logger: object, _method: str, line: structlog.typing.EventDict
+) -> structlog.typing.EventDict:
+    """What looks like a secret is taken out; JSON keeps a text from forging another line."""
+    return {scrub(key): scrubbed(value) for key, value in line.items()}
+
 
 def configure_logs(level: int = logging.INFO) -> None:
     """One JSON object a line: timestamp (UTC, RFC 3339), level, event and its fields."""
@@ -14,6 +23,7 @@ def configure_logs(level: int = logging.INFO) -> None:
             structlog.processors.add_log_level,
             structlog.processors.TimeStamper(fmt="iso", utc=True),
             structlog.processors.format_exc_info,
+            _scrub,
             structlog.processors.JSONRenderer(),
         ],
         wrapper_class=structlog.make_filtering_bound_logger(level),

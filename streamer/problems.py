@@ -3,8 +3,11 @@
 Works on pydantic's errors. No line of a fault ever holds the value of a password or address.
 """
 
+import re
+import tomllib
 from collections.abc import Callable, Sequence
 from difflib import get_close_matches
+from pathlib import Path
 from typing import Annotated, Any, Final, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
@@ -54,6 +57,28 @@ _UNTAGGED: Final = frozenset({"union_tag_not_found", "union_tag_invalid"})
 """Nothing says which of several kinds of table it is, or what says so is none of them."""
 
 Place = tuple[str | int, ...]
+_TOML_PLACE: Final = re.compile(r" \((at .*)\)$")
+
+
+class NotToml(ValueError):
+    """A file that cannot be read as TOML; the text says where and why."""
+
+
+def toml_of(path: Path) -> dict[str, Any]:
+    """A TOML file's content; raises NotToml."""
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise NotToml(f"file: cannot be read: {error.strerror}; is the path right?") from error
+    except UnicodeDecodeError as error:
+        told = f"file: not TOML: byte {error.start} is not UTF-8; save the file as UTF-8"
+        raise NotToml(told) from error
+    except RecursionError as error:
+        raise NotToml("file: not TOML: nested too deeply") from error
+    except ValueError as error:  # also what tomllib passes on: a number of thousands of digits
+        found = _TOML_PLACE.search(str(error))
+        place = found[1].removeprefix("at ") if found else "file"
+        raise NotToml(f"{place}: not TOML: {_TOML_PLACE.sub('', str(error))}") from error
 
 
 def suggestion(word: str, known: Sequence[str]) -> str:

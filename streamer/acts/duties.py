@@ -16,6 +16,7 @@ from streamer.domain.roster import (
     roster_from,
     roster_text,
 )
+from streamer.domain.versions import next_version
 from streamer.problems import suggestion
 from streamer.state.entries import Act
 from streamer.state.keys import DUTIES_KEPT
@@ -23,6 +24,10 @@ from streamer.state.ledger import Writing
 from streamer.state.ordered import duties_from
 from streamer.state.shapes import OutMessage
 from streamer.worker.region_orders import rules_with
+
+
+class AlreadyRuns(Refused):
+    """A duty of that title runs in one of the groups."""
 
 
 class Duties(Acting):
@@ -36,16 +41,21 @@ class Duties(Acting):
         by: str,
         note: str | None = None,
         roster: Sequence[RosterLine] = (),
+        *,
+        another: bool = False,
     ) -> Duty:
-        """Begin an exercise or an incident of some groups, with those who are expected.
+        """Begin an exercise or an incident of some groups, with those who are expected; `another`:
+        though one of that title runs in one of them.
 
-        Raises NotThere, Refused, RosterFault.
+        Raises NotThere, Refused (AlreadyRuns), RosterFault.
         """
         wanted = sorted(set(groups))
         if not wanted:
             raise Refused("a duty needs at least one group")
         for group in wanted:
             self._known(group)
+        if not another:
+            self._must_be_new(title, wanted)
         must_fit(roster, wanted)
         now_ms = self._clock.now_ms()
         duty = Duty(
@@ -72,6 +82,19 @@ class Duties(Acting):
         self._store.write_duty(writing, [_retained(duty)], now_ms)
         return duty
 
+    def _must_be_new(self, title: str, groups: Collection[str]) -> None:
+        """Who starts one twice, by mistake, would have everybody counted in two. Looked up before
+        and not in the same step: two people who start at the same moment both succeed."""
+        for duty in duties_from(self._store.duties()):
+            same = duty.title.casefold() == title.casefold()
+            shared = [group for group in duty.groups if group in groups]
+            if duty.ended_at is None and same and shared:
+                raise AlreadyRuns(
+                    f"{duty.title!r} runs in {', '.join(shared)} already: {duty.id}, started "
+                    f"{duty.started_at:%Y-%m-%d %H:%M}Z by {duty.started_by}; end it first, or "
+                    "choose another title"
+                )
+
     def set_roster(
         self, duty_id: str, roster: Sequence[RosterLine], by: str, note: str | None = None
     ) -> Duty:
@@ -82,7 +105,7 @@ class Duties(Acting):
         known, text = self._running(duty_id)
         must_fit(roster, known.groups)
         now_ms = self._clock.now_ms()
-        changes = {"expected": calls_of(roster), "version": max(now_ms, known.version + 1)}
+        changes = {"expected": calls_of(roster), "version": next_version(known.version, now_ms)}
         duty = known.model_copy(update=changes)
         writing = Writing(
             self._roster_entry(duty_id, roster, by, now_ms, note),
@@ -111,7 +134,7 @@ class Duties(Acting):
         """Raises NotThere, or Refused if it has ended."""
         known, text = self._running(duty_id)
         now_ms = self._clock.now_ms()
-        version = max(now_ms, known.version + 1)
+        version = next_version(known.version, now_ms)
         changes = {"ended_at": from_ms(now_ms), "ended_by": by, "version": version}
         ended = known.model_copy(update=changes)
         entry = self._entry(Act.END_DUTY, by, duty_id, now_ms, note, {"title": known.title})

@@ -7,6 +7,7 @@ from streamer.alerts.maintenance import WHOLE_REGION, last_words, runs
 from streamer.clock import from_ms, to_ms
 from streamer.contract.published import Maintenance
 from streamer.contract.topics import maintenance_topic
+from streamer.domain.versions import next_version
 from streamer.problems import suggestion
 from streamer.state.entries import Act
 from streamer.state.keys import MAINTENANCE_KEPT
@@ -74,7 +75,7 @@ class PlannedWork(Acting):
         now_ms = self._clock.now_ms()
         if not runs(known, now_ms):
             raise Refused(f"the maintenance of {known.subject} is over")
-        version = max(now_ms, known.version + 1)
+        version = next_version(known.version, now_ms)
         changes = {"ended_at": from_ms(now_ms), "ended_by": by, "version": version}
         ended = known.model_copy(update=changes)
         entry = self._entry(

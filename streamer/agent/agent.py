@@ -66,11 +66,13 @@ class Agent:
             max_bytes=int(settings.spool.max_mb * 1024 * 1024),
             sync=settings.spool.sync,
         )
-        if self._spool.set_aside is not None:
+        if (repair := self._spool.repair) is not None:
             self._log.error(
-                "spool_unreadable",
-                set_aside=str(self._spool.set_aside),
-                why="the spool was no database any more; a new one was begun",
+                "spool_damaged",
+                set_aside=str(repair.aside),
+                events_carried_over=repair.events,
+                why="the spool's file was damaged; a new one was begun with all that could be read "
+                "of it. Look at the disk; what is missing, `sqlite3 FILE .recover` may still find",
             )
         self._heartbeat = Heartbeat(settings, self._spool, self._watch)
         self._intake = Intake(

@@ -1,6 +1,5 @@
 """The agent's file: TOML to checked settings, with errors that say file, table and field."""
 
-import tomllib
 from pathlib import Path
 from typing import Annotated, Final, Literal
 
@@ -10,7 +9,7 @@ from streamer.agent.patterns import PatternError, PatternSettings, compile_map
 from streamer.contract.common import MAX_EVENTS_PER_MESSAGE, Name
 from streamer.contract.events import RepeaterState
 from streamer.mqtt.settings import BrokerSettings
-from streamer.problems import problem_lines
+from streamer.problems import NotToml, problem_lines, toml_of
 
 SOFTWARE: Final = "streamer-agent 0.1.0"
 MAX_LINE_BYTES: Final = 65_536
@@ -179,13 +178,9 @@ def load_settings(path: Path | str) -> AgentSettings:
     """Read and check an agent file; raises AgentConfigError with every fault found."""
     path = Path(path)
     try:
-        content = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise AgentConfigError(path, [f"cannot be read: {error.strerror}"]) from error
-    except UnicodeDecodeError as error:
-        raise AgentConfigError(path, ["not UTF-8; save it as UTF-8 text"]) from error
-    except tomllib.TOMLDecodeError as error:
-        raise AgentConfigError(path, [f"not TOML: {error}"]) from error
+        content = toml_of(path)
+    except NotToml as error:
+        raise AgentConfigError(path, [str(error)]) from error.__cause__
     try:
         return AgentSettings.model_validate(content)
     except ValidationError as error:

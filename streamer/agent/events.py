@@ -165,7 +165,11 @@ class EventMaker:
         if known is not None and known.started_at is not None:
             fields.setdefault("started_at", _text(known.started_at))
         elif ended is not None and isinstance(duration, int | float) and 0 <= duration <= 86_400:
-            fields.setdefault("started_at", _text(ended - timedelta(seconds=duration)))
+            try:
+                begun = ended - timedelta(seconds=duration)
+            except OverflowError as error:
+                raise EventError(f"ended_at: {_text(ended)} is no time of these days") from error
+            fields.setdefault("started_at", _text(begun))
         elif ended is not None and duration is None:
             fields.setdefault("started_at", _text(ended))
         if known is not None and known.position is not None and "position" not in fields:

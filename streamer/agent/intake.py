@@ -98,6 +98,9 @@ class Intake:
                         made.append(one)
                 except (EventError, PatternError, NmeaError) as error:
                     self.bad(source, line, str(error))
+                except Exception as error:
+                    # A fault of ours: the line must not be met again for ever, nor cost others.
+                    self.bad(source, line, f"{type(error).__name__}: {error}")
             try:
                 self._store(made, place)
             except SpoolError:

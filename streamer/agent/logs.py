@@ -15,6 +15,7 @@ from datetime import UTC, datetime
 from typing import Any, Final, TextIO
 
 from streamer.clock import Clock
+from streamer.scrub import scrubbed
 
 LOGGER: Final = "streamer.agent"
 _REPEAT_S: Final = 10.0
@@ -74,7 +75,7 @@ class JsonFormatter(logging.Formatter):
         }
         if record.exc_info:
             line["exception"] = self.formatException(record.exc_info)
-        return json.dumps(line, default=str, ensure_ascii=True)
+        return json.dumps(scrubbed(line), ensure_ascii=True)
 
 
 @contextlib.contextmanager

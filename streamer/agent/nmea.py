@@ -1,6 +1,6 @@
 """Positions from NMEA 0183 sentences (GGA, RMC, GLL), read by pynmea2 (the extra `nmea`)."""
 
-from datetime import UTC, datetime, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from typing import Any, Final
 
 from streamer.contract.events import Position
@@ -107,9 +107,9 @@ def _moment(fix: Any, near: datetime) -> datetime | None:
     if not isinstance(clock, time):
         return None
     clock = clock.replace(tzinfo=UTC)
-    date = getattr(fix, "datestamp", None)
-    if fix.sentence_type == "RMC" and date:
-        moment = datetime.combine(date, clock)
+    day = getattr(fix, "datestamp", None)  # the reader leaves as text what is no date
+    if fix.sentence_type == "RMC" and isinstance(day, date):
+        moment = datetime.combine(day, clock)
     else:
         moment = datetime.combine(near.astimezone(UTC).date(), clock)
         moment += timedelta(days=round((near - moment) / timedelta(days=1)))

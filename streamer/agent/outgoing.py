@@ -6,7 +6,8 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from streamer.agent.logs import Log
-from streamer.agent.spool import KINDS, Row, Spool
+from streamer.agent.spool import Row, Spool
+from streamer.agent.spool_repair import KINDS, is_event
 from streamer.contract.topics import Kind
 from streamer.mqtt.connection import Published
 
@@ -106,7 +107,23 @@ class Outgoing:
                     self._spool.give_back(rest, resent)
 
     def _chunk(self, monotonic_s: float) -> list[Row]:
-        """The next rows by id, of the kinds that are not held off."""
+        """The next rows by id, of the kinds that are not held off. One that a worn card has changed
+        is put aside: it would cost the whole array that it went into."""
+        while True:
+            rows = self._next_rows(monotonic_s)
+            spoilt = [row for row in rows if not is_event(row.payload)]
+            if not spoilt:
+                return rows
+            for row in spoilt:
+                self._spool.bury(row, "no event any more")
+                self._log.error(
+                    "event_spoilt",
+                    id=row.id,
+                    why="no JSON any more: was the spool's disk at fault? It is kept in the "
+                    "spool's table 'dead'",
+                )
+
+    def _next_rows(self, monotonic_s: float) -> list[Row]:
         rows: list[Row] = []
         newest = self._spool.newest_id  # the same for both kinds, although more are recorded
         for kind, lane in self._lanes.items():

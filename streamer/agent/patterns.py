@@ -124,11 +124,12 @@ class Pattern:
                 moment = datetime.fromtimestamp(float(text), UTC)
             else:
                 moment = datetime.strptime(text, form)  # noqa: DTZ007 - the zone follows
+            if moment.tzinfo is None and self.settings.time_zone == "utc":
+                moment = moment.replace(tzinfo=UTC)
+            moment = moment.astimezone(UTC)  # may lie before the year 1, or after 9999
         except (ValueError, OverflowError, OSError) as error:
             raise PatternError(f"group {name!r}: {text[:40]!r} is not {form!r}") from error
-        if moment.tzinfo is None and self.settings.time_zone == "utc":
-            moment = moment.replace(tzinfo=UTC)
-        return moment.astimezone(UTC).isoformat().replace("+00:00", "Z")
+        return moment.isoformat().replace("+00:00", "Z")
 
     def _shaped(self, made: dict[str, Any]) -> dict[str, Any]:
         """Gather the position's fields and put the line's own time where the event has it."""

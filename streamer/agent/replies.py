@@ -86,7 +86,7 @@ def _run_command(command: tuple[str, ...], line: bytes, timeout_s: float) -> Non
     import subprocess  # noqa: PLC0415 - memory, for those who have no such command
 
     environment = {k: v for k, v in os.environ.items() if k != PASSWORD_VARIABLE}
-    done = subprocess.run(  # noqa: S603 - the operator's own command, without a shell
+    done = subprocess.run(  # nosec B603 # the operator's own command, without a shell
         command,
         input=line,
         stdout=subprocess.DEVNULL,

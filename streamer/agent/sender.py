@@ -1,7 +1,6 @@
 """The thread that talks to the broker: connects, sends, beats, listens, and tries again."""
 
 import contextlib
-import random
 import threading
 from collections.abc import Callable
 from typing import Final
@@ -14,6 +13,7 @@ from streamer.agent.intake import ClockWatch
 from streamer.agent.logs import Log
 from streamer.agent.outgoing import Outgoing
 from streamer.agent.spool import Spool, SpoolError
+from streamer.backoff import backoff_s
 from streamer.clock import Clock
 from streamer.contract.replies import AckReply, TimeReply
 from streamer.contract.topics import Kind, gateway_topic, reply_topic
@@ -96,6 +96,7 @@ class Sender:
         self.before_draining: Callable[[], None] = lambda: None
         self.finish_when_empty: Callable[[], bool] = lambda: False
         self.replies = 0
+        self._missing = 0
 
     def stop(self, *, abrupt: bool = False) -> None:
         """End `run`: after draining and saying goodbye, or at once and without a word."""
@@ -104,7 +105,7 @@ class Sender:
 
     def run(self) -> None:
         """Connect and send until `stop`."""
-        backoff_s = _BACKOFF_S[0]
+        failures = 0
         while not self._stop.is_set():
             opened_s = self._clock.monotonic_s()
             self._soon = False
@@ -112,10 +113,9 @@ class Sender:
             if self._finished():
                 return
             if self._soon or self._clock.monotonic_s() - opened_s > _STEADY_S:
-                backoff_s = _BACKOFF_S[0]
-            # Jitter, so that a region's gateways do not all come back in the same moment.
-            self._stop.wait(backoff_s * random.uniform(0.5, 1.0))  # noqa: S311
-            backoff_s = min(backoff_s * 2, _BACKOFF_S[1])
+                failures = 0
+            self._stop.wait(backoff_s(failures, *_BACKOFF_S))
+            failures += 1
 
     def _attempt(self) -> None:
         """One connection from its opening to its end; every failure is logged, none raised."""
@@ -238,6 +238,8 @@ class Sender:
             return
         if isinstance(reply, TimeReply):
             self._heartbeat.answered(reply)
+            if reply.missing is not None:
+                self._send_again(reply.missing)
             return
         self.replies += 1
         if self._on_reply is not None:
@@ -245,6 +247,14 @@ class Sender:
                 self._on_reply(reply)
             except Exception as error:
                 self._log.seldom("reply_failed", why=f"{type(error).__name__}: {error}"[:300])
+
+    def _send_again(self, missing: int) -> None:
+        """Only when it rises: what is lost for good stays missing."""
+        known, self._missing = self._missing, missing
+        if missing > known:
+            why = "a broker on the way may have crashed: what was sent lately is sent again"
+            self._log.seldom("events_missing", missing=missing, why=why)
+            self._spool.send_held_again()
 
     def _goodbye(self, connection: Connection) -> None:
         """The last word of a clean stop, retained, and its acknowledgement if it comes soon."""

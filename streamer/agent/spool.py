@@ -10,20 +10,21 @@ Safe for use from several threads. One process at a time: the file is locked.
 """
 
 import contextlib
+import json
 import sqlite3
 import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final, Literal
 
 from streamer.agent.boot import next_boot
 from streamer.agent.idset import IdSet
+from streamer.agent.spool_repair import Repair, carry_over, damage, put_aside
 from streamer.contract.common import MAX_SEQ
 from streamer.contract.topics import Kind
 
-KINDS: Final = (Kind.HEARD, Kind.ROUTE)
 _DEAD_ROWS: Final = 1000
 _WAL_BYTES: Final = 4 * 1024 * 1024
 _BUCKET_S: Final = 1.0
@@ -91,7 +92,7 @@ class Spool:
         self._lock = threading.RLock()
         self._held: deque[_Held] = deque()
         self._again: deque[_Held] = deque()
-        self.set_aside: Path | None = None
+        self.repair: Repair | None = None
         self._db = self._open(sync)
         with self._transaction():
             row = self._db.execute("SELECT boot FROM boot").fetchone()
@@ -108,14 +109,16 @@ class Spool:
 
     def _open(self, sync: str) -> sqlite3.Connection:
         try:
-            return self._connect(sync)
-        except sqlite3.OperationalError as error:
+            if damage(Path(self._path)) is None:
+                return self._connect(sync)
+            # A worn card, a full disk: better a new spool than no agent.
+            aside = put_aside(Path(self._path))
+            db = self._connect(sync)
+            self.repair = carry_over(aside, db)
+            return db
+        except sqlite3.Error as error:
             hint = "is another agent using it?" if "locked" in str(error) else "check the path"
             raise SpoolError(f"spool {self._path}: {error}; {hint}") from error
-        except sqlite3.DatabaseError:
-            # Not a database any more (a worn card, a full disk): better a new spool than no agent.
-            self.set_aside = self._move_aside()
-            return self._connect(sync)
 
     def _connect(self, sync: str) -> sqlite3.Connection:
         # Transactions are ours (isolation_level None); the lock makes threads take turns.
@@ -136,16 +139,6 @@ class Spool:
             db.close()
             raise
         return db
-
-    def _move_aside(self) -> Path:
-        path = Path(self._path)
-        number = 1
-        while (aside := path.with_name(f"{path.name}.unreadable-{number}")).exists():
-            number += 1
-        path.rename(aside)
-        for ending in ("-wal", "-shm"):
-            path.with_name(path.name + ending).unlink(missing_ok=True)
-        return aside
 
     def close(self) -> None:
         """Free the file; safe to call twice."""
@@ -245,11 +238,11 @@ class Spool:
 
     def rows(self, ids: Sequence[int]) -> list[Row]:
         """The rows with these ids that are still there, oldest first."""
-        marks = ",".join("?" * len(ids))
         with self._lock:
             found = self._db.execute(
-                f"SELECT id, kind, payload FROM event WHERE id IN ({marks}) ORDER BY id",  # noqa: S608 - question marks alone
-                list(ids),
+                "SELECT id, kind, payload FROM event"
+                " WHERE id IN (SELECT value FROM json_each(?)) ORDER BY id",
+                (json.dumps(list(ids)),),
             ).fetchall()
         return [Row(number, Kind(kind), payload) for number, kind, payload in found]
 
@@ -278,6 +271,13 @@ class Spool:
             stay = deque(held for held in self._held if held.resent >= _RESENDS)
             self._again.extend(held for held in self._held if held.resent < _RESENDS)
             self._held = stay
+
+    def send_held_again(self) -> None:
+        """The server misses events: rows in their grace time are to be sent once more. That is not
+        counted with what `connection_lost` does; who calls this sees to it that it ends."""
+        with self._lock:
+            self._again.extend(replace(held, resent=held.resent - 1) for held in self._held)
+            self._held.clear()
 
     def take_again(self, limit: int) -> tuple[list[Row], int]:
         """At most `limit` rows to send once more, and how often they had been sent again."""

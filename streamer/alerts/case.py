@@ -1,5 +1,6 @@
 """What is remembered of one trouble between two looks: a case. Its JSON is what Redis keeps."""
 
+from collections.abc import Mapping
 from enum import StrEnum
 from typing import Final
 
@@ -74,3 +75,16 @@ _CONDITIONS: Final = TypeAdapter(tuple[Condition, ...])
 def conditions_json(conditions: tuple[Condition, ...]) -> bytes:
     """For a digest of them."""
     return _CONDITIONS.dump_json(conditions)
+
+
+def root_of(case: Case, after: Mapping[str, Case]) -> str | None:
+    """The cause that stands for itself, behind what explains a case."""
+    seen = {case.id}
+    cause = case.cause if case.phase is Phase.HELD else None
+    while cause is not None and cause not in seen:
+        seen.add(cause)
+        behind = after.get(cause)
+        if behind is None or behind.phase is not Phase.HELD or behind.cause is None:
+            return cause
+        cause = behind.cause
+    return cause

@@ -211,6 +211,8 @@ def _of_a_machine(condition: Condition, _: Ground) -> Sequence[str]:
     causes = [alert_id(AlertKind.GATEWAY_LOST, where.split("/")[0])]
     if "/" in where:
         causes.append(alert_id(AlertKind.REPEATER_LOST, where))
+    if condition.kind is AlertKind.EVENTS_LOST:  # what is refused unread is missing
+        causes.append(alert_id(AlertKind.GATEWAY_FLOODING, where))
     if condition.kind is AlertKind.REPEATER_STARVED:
         causes.append(alert_id(AlertKind.REPEATER_STARVED, where))
     return causes
@@ -227,6 +229,7 @@ _CAUSES: Final[Mapping[AlertKind, Callable[[Condition, Ground], Sequence[str]]]]
     AlertKind.MEMBER_OUT_OF_REACH: _of_a_member,
     AlertKind.LOOP: _of_nothing,
     AlertKind.TWO_PLACES: _of_nothing,
+    AlertKind.GATEWAY_FLOODING: _of_nothing,
     AlertKind.BROKER_LOST: _of_nothing,
     AlertKind.WORKER_LOST: _of_nothing,
     AlertKind.CHANNEL_LOST: _of_nothing,

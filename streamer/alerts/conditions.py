@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
-from streamer.config import Limits, Policy
+from streamer.config import Policy
 from streamer.contract.published import AlertKind, Carriage, Severity, Standing
 from streamer.domain.fanout import FanOutResult, Wanted, not_carried_since_ms
 from streamer.domain.group_now import GroupNow, carriage_at
@@ -16,6 +16,7 @@ from streamer.domain.liveness import GatewaySight, GatewayStanding, Sights
 from streamer.domain.membership import CLOSED, Judgement, clock_text
 from streamer.domain.model import GatewaySnapshot, Summary
 from streamer.domain.places import TwoPlaces
+from streamer.limits_settings import Limits
 
 LASTING_LOOP: Final = 3
 """So many overs in a loop within `loop_hold_s` are no single mishap."""
@@ -247,6 +248,10 @@ def of_gateway(
             times.append(made)
     if any(c.kind is AlertKind.CLOCK_SKEW for c in found):
         times.append(now_ms + 60_000)
+    flooding = _flooding(snapshot, limits, now_ms)
+    if flooding is not None:
+        found.append(flooding[0])
+        times.append(flooding[1])
     return Found(tuple(found), _earliest(times))
 
 
@@ -369,6 +374,35 @@ def _events_lost(
         f"Look at the spool and the disk limit of the agent on {snapshot.gateway}.",
         snapshot.hole_ms,
     )
+
+
+def _flooding(
+    snapshot: GatewaySnapshot, limits: Limits, now_ms: int
+) -> tuple[Condition, int] | None:
+    """What a worker refused unread, and when it is over if nothing more comes. No numbers that
+    rise: each would be another message about the same trouble."""
+    if snapshot.flood is None:
+        return None
+    since_ms, last_ms, _ = snapshot.flood
+    ends_ms, name = last_ms + round(limits.flood_hold_s * 1000), snapshot.gateway
+    if ends_ms <= now_ms:
+        return None
+    condition = Condition(
+        alert_id(AlertKind.GATEWAY_FLOODING, name),
+        AlertKind.GATEWAY_FLOODING,
+        Severity.WARNING,
+        name,
+        f"Gateway {name} sends more than is taken",
+        (
+            f"beyond {limits.flood_messages_per_s:g} messages or {limits.flood_mb_per_s:g} MB a "
+            "second at one worker its messages are refused unread",
+            "overs may be among them: until it ends a silence there may be judged wrongly",
+        ),
+        f"Ask the keeper of {name} what it sends. If nobody knows, its credentials may be in other "
+        f"hands: streamer enroll --revoke {name}.",
+        since_ms,
+    )
+    return condition, ends_ms
 
 
 def of_station(station: str, evidence: TwoPlaces | None, limits: Limits, now_ms: int) -> Found:

@@ -19,11 +19,12 @@ from streamer.alerts.deliveries import channel_conditions
 from streamer.alerts.ears import listening_ms, own_conditions
 from streamer.alerts.maintenance import last_words, over, runs
 from streamer.alerts.routing import notices_of
-from streamer.alerts.turns import Changes, acknowledge
+from streamer.alerts.turns import Changes, acknowledge, cleared
 from streamer.clock import from_ms
 from streamer.contract.duty import DutyMark
 from streamer.contract.published import Alert, AlertState, Beat
 from streamer.contract.topics import alert_topic, beat_topic
+from streamer.domain.versions import next_version
 from streamer.state.alerting import Book, Decided, Waiting
 from streamer.state.entries import Act, Entry
 from streamer.state.ordered import works_from
@@ -105,6 +106,31 @@ def take_back_unknown(store: Store, now_ms: int) -> None:
     store.have_retold(now_ms)
 
 
+def say_alerts_anew(store: Store, now_ms: int) -> None:
+    """Publish every standing alert under a higher version: readers may have seen one that is known
+    here no more. One that somebody changes meanwhile is published by them."""
+    for case_id, text in store.book().cases.items():
+        case = _case(text) if case_id != _BEAT else None
+        if case is None or case.alert is None or case.phase is not Phase.STANDING:
+            continue
+        version = next_version(case.alert.version, now_ms)
+        alert = case.alert.model_copy(update={"version": version})
+        changes = Changes(cases={case_id: case.but(alert=alert)}, published=[alert])
+        store.commit_cases(_decided(store, changes, {case_id: text}, now_ms, ()), now_ms)
+
+
+def last_word_of_unknown(store: Store, topic: str, payload: bytes, now_ms: int) -> None:
+    """Clear an alert at its readers that stood at the broker and of which nothing is known here:
+    it was opened after the backup that this store comes from. What is still wrong opens again."""
+    try:
+        alert = Alert.model_validate_json(payload)
+    except ValueError:
+        return  # no alert
+    over = cleared(alert, "the store was put back to what it was before this alert", now_ms)
+    last = OutMessage(f"{topic}#{over.version}", str(over.version), over.model_dump_json(), False)
+    store.commit_cases(Decided(expect={}, messages=[last]), now_ms)
+
+
 _AT_ONCE: Final = AlertSettings(settle_s=0, clear_s=0, reopen_s=0, unsteady_times=100)
 
 
@@ -143,7 +169,7 @@ class Desk:
         decided.claimed_ms = claimed_ms
         # What has been said of what is over is said; an owner without trouble needs no report.
         decided.done = {o: book.found[o] for o, r in reports.items() if not r.conditions}
-        ended = [over(w) for w in kept if w.ended_at is None and not runs(w, now_ms)]
+        ended = [over(w, now_ms) for w in kept if w.ended_at is None and not runs(w, now_ms)]
         decided.works = [(w.id, book.works[w.id], w.model_dump_json()) for w in ended]
         decided.messages = [*decided.messages, *(m for w in ended for m in last_words(w))]
         if not self._at_once:

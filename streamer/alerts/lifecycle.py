@@ -8,7 +8,7 @@ again. It may be repeated, and run by any worker: what it decides follows from i
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
-from streamer.alerts.case import Case, Phase, Report
+from streamer.alerts.case import Case, Phase, Report, root_of
 from streamer.alerts.causes import MEMBERS, Ground, cause_of, made_conditions
 from streamer.alerts.conditions import Condition
 from streamer.alerts.exercise import is_exercise, marked
@@ -26,7 +26,8 @@ from streamer.alerts.making import (
     words,
 )
 from streamer.alerts.notice import Turn
-from streamer.alerts.turns import Changes, Turned
+from streamer.alerts.turns import Changes, Turned, cleared
+from streamer.alerts.waiting import clear_ms, settle_ms
 from streamer.clock import from_ms, to_ms
 from streamer.contract.duty import DutyMark
 from streamer.contract.published import (
@@ -37,17 +38,9 @@ from streamer.contract.published import (
     Maintenance,
     Severity,
 )
+from streamer.domain.versions import next_version
 
 REWORDED_UNSTEADY_MS: Final = 60_000
-_SETTLES: Final = frozenset(
-    {
-        AlertKind.GATEWAY_LOST, AlertKind.REPEATER_LOST, AlertKind.REPEATER_STARVED,
-        AlertKind.NETWORK_LOST, AlertKind.BROKER_LOST, AlertKind.WORKER_LOST,
-        AlertKind.CHANNEL_LOST,
-    }
-)  # fmt: skip
-"""They wait `settle_s`, in which a cause may show, and `clear_s` before they are called over. The
-others were judged with waiting times of their own."""
 
 
 def look(
@@ -153,9 +146,7 @@ class _Round:
         """When trouble may be told. A gateway that fell silent before anybody listened is given
         the time to be heard."""
         now_ms = self._now_ms
-        due_ms = now_ms + (self._settle_ms if said.kind in _SETTLES else 0)
-        if said.kind is AlertKind.BROKER_LOST:
-            due_ms = now_ms + round(self._settings.broker_settle_s * 1000)
+        due_ms = now_ms + settle_ms(said.kind, self._settings)
         listening_ms = self._ground.listening_ms
         if (
             said.kind is AlertKind.GATEWAY_LOST
@@ -165,10 +156,6 @@ class _Round:
             due_ms = max(due_ms, listening_ms + self._ground.lost_after_ms)
         return due_ms
 
-    @property
-    def _settle_ms(self) -> int:
-        return round(self._settings.settle_s * 1000)
-
     def _present(self, case: Case) -> Case | None:
         cause = cause_of(case.condition, self._said, self._known, self._ground)
         if case.phase is Phase.RESTING:
@@ -176,7 +163,7 @@ class _Round:
         if cause is not None and not self._stays_open(case):
             return self._explained(case, cause)
         if case.phase is Phase.HELD:
-            due_ms = self._now_ms + self._settle_ms
+            due_ms = self._now_ms + round(self._settings.settle_s * 1000)
             case = case.but(phase=Phase.PENDING, due_ms=due_ms, cause=None)
         if case.phase is Phase.PENDING:
             if self._now_ms < case.due_ms:
@@ -199,16 +186,7 @@ class _Round:
 
     def _over(self, case: Case, turn: Turn, because: str, cause: str | None = None) -> Case:
         assert case.alert is not None
-        alert = case.alert.model_copy(
-            update={
-                "state": AlertState.CLEARED,
-                "cleared_at": from_ms(self._now_ms),
-                "cleared_because": because,
-                "held": (),
-                "unheld_since": None,
-                "version": case.alert.version + 1,
-            }
-        )
+        alert = cleared(case.alert, because, self._now_ms)
         over = case.but(alert=alert, published_ms=self._now_ms, gone_ms=None, same_ms=self._now_ms)
         self._told.add(case.id)
         self._out.turned.append(Turned(over, turn, alert, cause, hushed(alert)))
@@ -226,7 +204,7 @@ class _Round:
         alert = Alert(
             region=self._ground.region,
             id=case.id,
-            version=max(now_ms, before.version + 1 if before else 0),
+            version=next_version(before.version if before else 0, now_ms),
             state=AlertState.OPEN,
             episode=before.episode if before else f"{case.id}@{now_ms}",
             opened_at=from_ms(now_ms),
@@ -287,7 +265,8 @@ class _Round:
     def _with(self, case: Case, alert: Alert) -> Case:
         """Published now with another version."""
         assert case.alert is not None
-        newer = alert.model_copy(update={"version": case.alert.version + 1})
+        version = next_version(case.alert.version, self._now_ms)
+        newer = alert.model_copy(update={"version": version})
         return case.but(alert=newer, published_ms=self._now_ms)
 
     def _steadied(self, case: Case) -> Case:
@@ -389,7 +368,7 @@ class _Round:
     def _clear_ms(self, case: Case) -> int:
         if alert_of(case).unsteady:
             return round(self._settings.steady_after_s * 1000)
-        return round(self._settings.clear_s * 1000) if case.condition.kind in _SETTLES else 0
+        return clear_ms(case.condition.kind, self._settings)
 
     # -- what a cause explains ---------------------------------------------------------------------
 
@@ -397,7 +376,7 @@ class _Round:
         """Each cause names what it explains, also by way of others."""
         by_root: dict[str, list[HeldAlert]] = {}
         for case in after.values():
-            root = _root(case, after)
+            root = root_of(case, after)
             if root is not None:
                 by_root.setdefault(root, []).append(held(case.condition))
         for case_id, case in after.items():
@@ -415,16 +394,3 @@ class _Round:
                 self._say(after[case_id])
             else:
                 self._later(case.published_ms + self._ground.reworded_ms)
-
-
-def _root(case: Case, after: Mapping[str, Case]) -> str | None:
-    """The cause that stands for itself, behind what explains a case."""
-    seen = {case.id}
-    cause = case.cause if case.phase is Phase.HELD else None
-    while cause is not None and cause not in seen:
-        seen.add(cause)
-        behind = after.get(cause)
-        if behind is None or behind.phase is not Phase.HELD or behind.cause is None:
-            return cause
-        cause = behind.cause
-    return cause

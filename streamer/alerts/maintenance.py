@@ -7,6 +7,7 @@ from streamer.alerts.conditions import Condition
 from streamer.clock import to_ms
 from streamer.contract.published import Maintenance
 from streamer.contract.topics import maintenance_topic
+from streamer.domain.versions import next_version
 from streamer.state.shapes import OutMessage
 
 WHOLE_REGION = "*"
@@ -44,7 +45,7 @@ def last_words(ended: Maintenance) -> list[OutMessage]:
     ]
 
 
-def over(work: Maintenance) -> Maintenance:
+def over(work: Maintenance, now_ms: int) -> Maintenance:
     """The same, ended because its time is over."""
-    changes = {"ended_at": work.until, "version": work.version + 1}
+    changes = {"ended_at": work.until, "version": next_version(work.version, now_ms)}
     return work.model_copy(update=changes)

@@ -25,6 +25,7 @@ ENDED: Final = {
     AlertKind.LOOP: "no new loop for a while",
     AlertKind.CLOCK_SKEW: "the clock is near enough",
     AlertKind.EVENTS_LOST: "they have arrived",
+    AlertKind.GATEWAY_FLOODING: "nothing more of it was refused for a while",
     AlertKind.TWO_PLACES: "nothing new for a while",
     AlertKind.REPEATER_DEAF: "it hears somebody, has begun anew, or does not report",
     AlertKind.REPEATER_DEGRADED: "it hears its stations as usual again, or cannot say",

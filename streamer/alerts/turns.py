@@ -6,6 +6,7 @@ from streamer.alerts.case import Case, Phase
 from streamer.alerts.notice import Turn
 from streamer.clock import from_ms
 from streamer.contract.published import Alert, AlertState
+from streamer.domain.versions import next_version
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +33,20 @@ class Changes:
     next_ms: int | None = None
 
 
+def cleared(alert: Alert, because: str, now_ms: int) -> Alert:
+    """The same as its last word."""
+    return alert.model_copy(
+        update={
+            "state": AlertState.CLEARED,
+            "cleared_at": from_ms(now_ms),
+            "cleared_because": because,
+            "held": (),
+            "unheld_since": None,
+            "version": next_version(alert.version, now_ms),
+        }
+    )
+
+
 def acknowledge(
     case: Case, by: str, note: str | None, now_ms: int, *, take_over: bool = False
 ) -> Turned:
@@ -55,7 +70,7 @@ def acknowledge(
             "acknowledged_by": by,
             "acknowledged_at": from_ms(now_ms),
             "note": note,
-            "version": alert.version + 1,
+            "version": next_version(alert.version, now_ms),
         }
     )
     held_by = case.but(alert=taken, published_ms=now_ms, turned_ms=now_ms)

@@ -32,6 +32,8 @@ class Attempts:
         self._clock = clock
         self._limiter = FixedWindowRateLimiter(MemoryStorage())
         self._at_home: OrderedDict[tuple[str, str], None] = OrderedDict()
+        self.failures = 0
+        """All of them, since the start."""
 
     def begin(self, address: str, name: str, known: bool) -> int:
         """Count a try: 0 if it may be made, else in how many seconds the next may be."""
@@ -46,6 +48,7 @@ class Attempts:
 
     def failed(self, name: str, known: bool) -> None:
         """Count a failure against the name."""
+        self.failures += 1
         self._limiter.hit(PER_NAME, "name", _label(name, known))
 
     def succeeded(self, address: str, name: str) -> None:

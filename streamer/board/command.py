@@ -12,6 +12,7 @@ import structlog
 from fastapi import FastAPI
 
 from streamer.board.app import assemble
+from streamer.board.metrics import serve_metrics
 from streamer.board.server import bind, renew_certificate, serve, tls_context
 from streamer.board.settings import (
     DEFAULT_PORT,
@@ -21,8 +22,9 @@ from streamer.board.settings import (
     SettingsRefused,
 )
 from streamer.clock import SystemClock
-from streamer.config import ConfigError, RegionView, load_region
+from streamer.config import ConfigError, RegionView, load_anew, load_region
 from streamer.logs import configure_logs
+from streamer.worker.health import place_of
 
 log = structlog.get_logger()
 
@@ -74,6 +76,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="show a view without call signs and members' positions to everybody",
     )
     parser.add_argument(
+        "--metrics", metavar="HOST:PORT", help="serve /metrics there, for Prometheus; without users"
+    )
+    parser.add_argument(
         "--base-map", type=Path, metavar="FILE", help="GeoJSON (RFC 7946) under the map"
     )
 
@@ -93,9 +98,17 @@ def settings_from(arguments: argparse.Namespace) -> BoardSettings:
         names=tuple(arguments.name),
         public=arguments.public,
         base_map=arguments.base_map,
+        metrics=_metrics_place(arguments.metrics),
     )
     settings.check()
     return settings
+
+
+def _metrics_place(text: str | None) -> tuple[str, int] | None:
+    try:
+        return None if text is None else place_of("--metrics", text)
+    except ValueError as error:
+        raise SettingsRefused([str(error)]) from error
 
 
 def main(arguments: argparse.Namespace) -> int:
@@ -137,8 +150,14 @@ def _run(settings: BoardSettings, view: RegionView) -> int:
             print(error, file=sys.stderr)
             return 1
         signal.signal(signal.SIGHUP, _reader_anew(settings, view, app, tls))
+        try:
+            stop_metrics = _serve_metrics(settings, app)
+        except OSError as error:
+            print(f"streamer board: --metrics: {error.strerror}", file=sys.stderr)
+            return 1
         log.info("board starts", region=view.name, host=settings.host, port=settings.port)
         well = serve(app, settings, listening, tls, _say_ready)
+        stop_metrics()
     log.info("board stopped", region=view.name)
     return 0 if well else 1
 
@@ -147,6 +166,12 @@ def _tls(settings: BoardSettings) -> ssl.SSLContext | None:
     if settings.tls_cert is None or settings.tls_key is None:
         return None
     return tls_context(settings.tls_cert, settings.tls_key)
+
+
+def _serve_metrics(settings: BoardSettings, app: FastAPI) -> Callable[[], None]:
+    if settings.metrics is None:
+        return lambda: None
+    return serve_metrics(app, *settings.metrics)
 
 
 def _say_ready(address: str) -> None:
@@ -166,12 +191,9 @@ def _reader_anew(
         except ValueError as error:
             log.error("certificate not taken over", problem=str(error))
         try:
-            fresh = load_region(settings.region)
+            fresh = load_anew(settings.region, view)
         except ConfigError as error:
             log.error("region file not taken over", problems=error.problems)
-            return
-        if fresh.name != view.name or fresh.region.partitions != view.region.partitions:
-            log.error("region file not taken over: region and partitions need a restart")
             return
         app.state.watch.reload(fresh)
         app.state.view = fresh

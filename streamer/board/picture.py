@@ -195,6 +195,11 @@ class Picture:
         if self._doubts.redis_away_ms is None:
             self._doubts.redis_away_ms = self._doubts.looked_ms or now_ms
 
+    @property
+    def doubts(self) -> Doubts:
+        """What there is to say against what it shows."""
+        return self._doubts
+
     def starved(self) -> list[tuple[str, str]]:
         """(group, repeater) of which `look` should tell what was said."""
         return [

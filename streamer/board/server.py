@@ -16,6 +16,7 @@ import uvicorn
 from starlette.types import ASGIApp
 
 from streamer.board.headers import HeadersMiddleware
+from streamer.board.prompt import PromptProtocol
 from streamer.board.settings import BoardSettings
 
 log = structlog.get_logger()
@@ -94,7 +95,7 @@ def serve(
     config = uvicorn.Config(
         # Once more around the app: what answers an unforeseen error is outside of its middleware.
         HeadersMiddleware(app, tls=settings.secure),
-        http="h11",
+        http=PromptProtocol,
         ws="none",
         loop="asyncio",
         lifespan="on",

@@ -10,6 +10,8 @@ from ipaddress import ip_address
 from pathlib import Path
 from typing import Final
 
+from streamer.scrub import scrub
+
 DEFAULT_PORT: Final = 8750
 LOOPBACK_HOST: Final = "127.0.0.1"
 _AUTHORITY: Final = re.compile(
@@ -53,6 +55,8 @@ class BoardSettings:
     """Show a view without call signs and members' positions to those not signed in."""
     base_map: Path | None = None
     """GeoJSON under the map."""
+    metrics: tuple[str, int] | None = None
+    """Host and port at which Prometheus asks, without users."""
     read_only: bool = False
     """Nobody acts here, also not where nobody signs in."""
 
@@ -112,8 +116,8 @@ class BoardSettings:
             )
         if self.behind_proxy is not None and not _is_https_origin(self.behind_proxy):
             problems.append(
-                f"--behind-proxy {self.behind_proxy}: must be the address that browsers use, "
-                "https://HOST or https://HOST:PORT, and nothing behind it"
+                f"--behind-proxy {scrub(self.behind_proxy)}: must be the address that browsers "
+                "use, https://HOST or https://HOST:PORT, and nothing behind it"
             )
         elif self.proxy_from != PROXY_HERE and self.behind_proxy is None:
             problems.append("--proxy-from says where a proxy is: give --behind-proxy too")

@@ -18,11 +18,9 @@ known to have leaked, which that section also asks for, is not among what we hav
 import os
 import re
 import stat
-import sys
-import tempfile
 import unicodedata
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Mapping
+from contextlib import AbstractContextManager
 from enum import StrEnum
 from hashlib import sha256
 from itertools import pairwise
@@ -36,10 +34,8 @@ from pydantic import Field, ValidationError, field_validator, model_validator
 
 from streamer.config import ConfigError, read_toml
 from streamer.config_types import Table
+from streamer.private_files import locked_folder, write_private
 from streamer.problems import problem_lines
-
-if sys.platform != "win32":
-    import fcntl
 
 log = structlog.get_logger()
 
@@ -270,30 +266,12 @@ def write_users(path: Path, users: Mapping[str, User]) -> None:
         f'\n[[user]]\nname = "{u.name}"\nrole = "{u.role}"\nhash = "{u.hash}"\n'
         for _, u in sorted(users.items())
     )
-    handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)  # mode 0600
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        Path(temporary).replace(path)
-    except BaseException:
-        Path(temporary).unlink(missing_ok=True)
-        raise
+    write_private(path, text.encode("utf-8"))
 
 
-@contextmanager
-def locked(path: Path) -> Iterator[None]:
-    """One writer at a time: reading, changing and writing must not cross. POSIX alone."""
-    if sys.platform == "win32":
-        yield
-        return
-    folder = os.open(path.parent, os.O_RDONLY)
-    try:
-        fcntl.flock(folder, fcntl.LOCK_EX)
-        yield
-    finally:
-        os.close(folder)
+def locked(path: Path) -> AbstractContextManager[None]:
+    """One writer of this file at a time."""
+    return locked_folder(path.parent)
 
 
 class Users:

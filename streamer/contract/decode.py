@@ -2,7 +2,9 @@
 
 import json
 import re
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Any, Final
 
 from pydantic import TypeAdapter, ValidationError
@@ -34,6 +36,13 @@ _LISTS: Final[dict[str, TypeAdapter[Any]]] = {
     Kind.ROUTE: TypeAdapter(list[Route]),
     Kind.STATE: TypeAdapter(list[State]),
 }
+Translate = Callable[[str, dict[str, Any]], dict[str, Any]]
+"""From the kind and the content of an event of another version to the content that an event of
+VERSION would have. KeyError, TypeError and ValueError mean that it cannot be one."""
+TRANSLATIONS: Final[Mapping[int, Translate]] = MappingProxyType({})
+"""Other versions that are read beside VERSION, by their `v`. There has only been one so far. A
+change that readers could not skip makes a new VERSION, and what was written before is put here into
+its words; so workers read both while gateways are upgraded one by one."""
 _MOMENTS: Final = ("sent_at", "started_at", "at", "changed_at")
 _LONGEST_INTEGER: Final = 300
 """Digits of an integer that is read as one; it is far outside every range of the contract."""
@@ -50,10 +59,12 @@ class Problem:
     """boot and seq, where they could be read: the number is used up, it is no hole."""
 
 
-def decode(kind: str, payload: bytes) -> tuple[list[InEvent], list[Problem]]:
+def decode(
+    kind: str, payload: bytes, translations: Mapping[int, Translate] = TRANSLATIONS
+) -> tuple[list[InEvent], list[Problem]]:
     """The events of a payload and what was wrong with the others. Never raises.
 
-    One bad element of an array does not cost the good ones.
+    One bad element of an array does not cost the good ones. An array may hold several versions.
     """
     model = _MODELS.get(kind)
     if model is None:
@@ -71,21 +82,52 @@ def decode(kind: str, payload: bytes) -> tuple[list[InEvent], list[Problem]]:
             return [model.model_validate_json(payload)], []
     except ValidationError:
         pass
-    return _one_by_one(model, payload)
+    return _one_by_one(_Reader(kind, model, translations), payload)
 
 
-def _one_by_one(model: _Model, payload: bytes) -> tuple[list[InEvent], list[Problem]]:
+@dataclass(frozen=True, slots=True)
+class _Reader:
+    """Of one kind, element by element."""
+
+    kind: str
+    model: _Model
+    translations: Mapping[int, Translate]
+
+    @property
+    def known(self) -> str:
+        """The versions that are read, for people."""
+        return ", ".join(map(str, sorted({VERSION, *self.translations})))
+
+    def of_our_version(self, content: dict[str, Any]) -> dict[str, Any] | None:
+        """The content in the words of VERSION; None for a version that is not known. Raises
+        ValueError if it is none of its version."""
+        version = content.get("v")
+        if type(version) is not int:  # true and 1.0 equal 1
+            return None
+        if version == VERSION:
+            return content
+        translate = self.translations.get(version)
+        if translate is None:
+            return None
+        try:
+            return {**translate(self.kind, content), "v": VERSION}
+        except (KeyError, TypeError, ValueError) as error:
+            words = f"v {version}: {type(error).__name__}: {error}"
+            raise ValueError(words[:450]) from error
+
+
+def _one_by_one(reader: _Reader, payload: bytes) -> tuple[list[InEvent], list[Problem]]:
     try:
         content = _parse(payload)
     except ValueError as error:
         return [], [Problem(RefusalReason.JSON, f"not JSON: {error}; send UTF-8 JSON (RFC 8259)")]
     if not isinstance(content, list):
-        event, problem = _element(model, content, None)
+        event, problem = _element(reader, content, None)
         return ([event] if event else []), ([problem] if problem else [])
     if len(content) > MAX_EVENTS_PER_MESSAGE:
         text = f"an array of {len(content)}: at most {MAX_EVENTS_PER_MESSAGE} events a message"
         return [], [Problem(RefusalReason.SIZE, text)]
-    pairs = [_element(model, element, index) for index, element in enumerate(content)]
+    pairs = [_element(reader, element, index) for index, element in enumerate(content)]
     return [e for e, _ in pairs if e], [p for _, p in pairs if p]
 
 
@@ -110,19 +152,23 @@ def _integer(digits: str) -> int | float:
 
 
 def _element(
-    model: _Model, content: Any, index: int | None
+    reader: _Reader, content: Any, index: int | None
 ) -> tuple[InEvent | None, Problem | None]:
     where = "" if index is None else f"element {index}: "
     if not isinstance(content, dict):
         text = f"{where}a {_json_type(content)}: an object is expected"
         return None, Problem(RefusalReason.SHAPE, text, index)
-    version = content.get("v")
-    if version != VERSION or isinstance(version, bool):
+    try:
+        ours = reader.of_our_version(content)
+    except ValueError as error:
+        return None, Problem(RefusalReason.SHAPE, f"{where}{error}", index, _identity(content))
+    if ours is None:
+        version = content.get("v")
         shown = _json_type(version) if isinstance(version, list | dict) else json.dumps(version)
-        text = f"{where}v is {shown[:40]}: this reader knows v {VERSION}"
+        text = f"{where}v is {shown[:40]}: this reader knows v {reader.known}"
         return None, Problem(RefusalReason.VERSION, text, index, _identity(content))
     try:
-        return model.model_validate_json(to_json(_without_leap_seconds(content))), None
+        return reader.model.model_validate_json(to_json(_without_leap_seconds(ours))), None
     except ValidationError as error:
         text = where + _first_errors(error)
         return None, Problem(RefusalReason.SHAPE, text, index, _identity(content))

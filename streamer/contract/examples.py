@@ -326,6 +326,7 @@ def _replies(start: datetime) -> list[Example]:
         agent_sent_at=start + timedelta(seconds=15),
         received_at=start + timedelta(seconds=15.031),
         replied_at=start + timedelta(seconds=15.033),
+        missing=0,
     )
     refused = out.Refusal(
         at=start + timedelta(seconds=17),

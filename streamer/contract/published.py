@@ -75,6 +75,7 @@ class AlertKind(StrEnum):
     LOOP = "loop"
     CLOCK_SKEW = "clock_skew"
     EVENTS_LOST = "events_lost"
+    GATEWAY_FLOODING = "gateway_flooding"
     TWO_PLACES = "two_places"
     REPEATER_DEAF = "repeater_deaf"
     REPEATER_DEGRADED = "repeater_degraded"
@@ -371,6 +372,7 @@ class RefusalReason(StrEnum):
     UNKNOWN_GROUP = "unknown_group"
     FUTURE = "future"
     LATE = "late"
+    FLOOD = "flood"
     INTERNAL = "internal"
 
 
@@ -386,5 +388,6 @@ class Refusal(Message):
         description="what, where, what is allowed"
     )
     index: int | None = Field(None, description="place in the array, from 0")
+    times: int = Field(1, ge=1, description="messages that it stands for, with `flood`")
     size_bytes: int
     excerpt: Annotated[str, Field(max_length=512)] = ""

@@ -46,6 +46,11 @@ class TimeReply(Message):
     agent_sent_at: Moment
     received_at: Moment
     replied_at: Moment
+    missing: Annotated[int, Field(ge=0)] | None = Field(
+        None,
+        description="events of this gateway that have not arrived though later ones of the same "
+        "boot have; when it rises, send once more what is still kept of those sent lately",
+    )
 
 
 Reply = Annotated[AckReply | TimeReply, Field(discriminator="kind")]

@@ -87,5 +87,20 @@ def worker_topic(region: str, worker: str) -> str:
     return f"{ROOT}/{region}/worker/{worker}"
 
 
+def check_topic(region: str, check: str) -> str:
+    """Below it `streamer check --broker` tries things; nothing of the contract lives there."""
+    return f"{ROOT}/{region}/check/{check}"
+
+
 def refused_topic(region: str) -> str:
     return f"{ROOT}/{region}/refused"
+
+
+def gateway_filter(region: str, gateway: str) -> str:
+    """All that one gateway publishes."""
+    return f"{ROOT}/{region}/gw/{gateway}/+"
+
+
+def region_filter(region: str) -> str:
+    """All of a region."""
+    return f"{ROOT}/{region}/#"

@@ -11,6 +11,7 @@ from streamer.clock import SystemClock
 from streamer.demo.cast import FEWEST, MOST
 from streamer.demo.options import Options
 from streamer.domain.durations import seconds_of
+from streamer.journal.names import folder_of_journal
 from streamer.mqtt.settings import broker_from_url
 
 WELL: Final = 0
@@ -88,7 +89,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--board-port", type=_port, default=0, metavar="PORT", help="of the board (a free one)"
     )
     parser.add_argument(
-        "--record", type=Path, metavar="FOLDER", help="keep a journal there, e.g. for a replay"
+        "--metrics-port", type=_port, action="append", default=[], metavar="PORT",
+        help="of a worker's /metrics (a free one); again for each further worker",
+    )  # fmt: skip
+    parser.add_argument(
+        "--record",
+        type=folder_of_journal,
+        metavar="FOLDER",
+        help="keep a journal there, e.g. for a replay",
     )
     parser.add_argument(
         "--workers", type=int, choices=range(1, 5), default=1, help="how many share the work (1)"
@@ -141,6 +149,7 @@ def main(args: argparse.Namespace) -> int:
         embedded=args.embedded,
         board=not args.no_board,
         board_port=args.board_port,
+        metrics_ports=tuple(args.metrics_port),
         record=args.record,
         workers=args.workers,
         drill=args.drill,

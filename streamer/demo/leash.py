@@ -14,7 +14,7 @@ import threading
 
 
 def main() -> int:
-    child = subprocess.Popen(sys.argv[1:], stdin=subprocess.DEVNULL)  # noqa: S603
+    child = subprocess.Popen(sys.argv[1:], stdin=subprocess.DEVNULL)  # nosec B603 # services.py builds it
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda n, _frame: child.send_signal(n))
 

@@ -33,7 +33,7 @@ class Network:
     """Which repeaters carry which group, and the overs that they send."""
 
     def __init__(self, seed: int, gateway_of: dict[str, str]) -> None:
-        self._rng = random.Random(seed)  # noqa: S311 - chance for a play, not for secrets
+        self._rng = random.Random(seed)  # nosec B311 # chance for a play
         self._gateway_of = gateway_of
         self._base_s = {name: self._rng.uniform(0.05, 0.16) for name in sorted(gateway_of)}
         self._versions: dict[str, int] = {}

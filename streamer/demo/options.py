@@ -19,6 +19,8 @@ class Options:
     board: bool = True
     board_port: int = 0
     """0: a free one."""
+    metrics_ports: tuple[int, ...] = ()
+    """Where workers serve their metrics, in order; those without one take a free one."""
     record: Path | None = None
     """Where the workers write a journal."""
     workers: int = 1

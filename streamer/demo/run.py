@@ -97,10 +97,12 @@ def _set_stage(options: Options, clock: Clock, folder: Path, ends: ExitStack) ->
     ends.callback(counting.close)
     workers = []
     journal = ["--journal", str(options.record.absolute())] if options.record else []
-    for name in [_WORKER, *(f"{_WORKER}-{n}" for n in range(2, options.workers + 1))]:
+    for number in range(options.workers):
+        name = f"{_WORKER}-{number + 1}" if number else _WORKER
+        port = next(iter(options.metrics_ports[number:]), 0)
         if options.broker:
             ends.callback(tidy, settings, view.name, name, clock)
-        workers.append(WorkerProcess(region_file, name, _WORKER, folder, clock, *journal))
+        workers.append(WorkerProcess(region_file, name, _WORKER, folder, clock, port, *journal))
         ends.callback(workers[-1].stop)
     board = None
     if options.board:

@@ -63,7 +63,8 @@ def fetched(address: str) -> str | None:
     """What a program of ours answers at an address of this machine, HOST:PORT/PATH; None if it
     does not answer, or not well."""
     try:
-        with urllib.request.urlopen(f"http://{address}", timeout=_ANSWER_S) as answer:
+        where = f"http://{address}"
+        with urllib.request.urlopen(where, timeout=_ANSWER_S) as answer:  # nosec B310 # http alone
             return str(answer.read().decode())
     except (urllib.error.URLError, OSError):
         return None
@@ -77,7 +78,7 @@ class Child:
         self.log_path = folder / f"{name}.log"
         self._log: IO[bytes] = self.log_path.open("ab")
         leashed = [sys.executable, "-S", "-E", str(_LEASH), *command]
-        self._process = subprocess.Popen(  # noqa: S603 - commands are built here
+        self._process = subprocess.Popen(  # nosec B603 # commands are built here
             leashed,
             stdin=subprocess.PIPE,
             stdout=self._log,

@@ -8,12 +8,15 @@ from streamer.demo.services import Child, await_ready, fetched, free_port
 
 
 class WorkerProcess:
-    """`streamer worker REGION.toml`, ready to work when this is made; raises ServiceFailed."""
+    """`streamer worker REGION.toml`, ready to work when this is made; raises ServiceFailed.
+
+    `port` is where it serves its metrics, 0: a free one."""
 
     def __init__(
-        self, region_file: Path, name: str, share: str, folder: Path, clock: Clock, *more: str
-    ) -> None:
-        self._http = f"127.0.0.1:{free_port()}"
+        self, region_file: Path, name: str, share: str, folder: Path, clock: Clock, port: int,
+        *more: str,
+    ) -> None:  # fmt: skip
+        self._http = f"127.0.0.1:{port or free_port()}"
         self._command = [sys.executable, "-m", "streamer", "worker", str(region_file)]
         self._command += ["--name", name, "--share", share, *more]
         self._folder = folder

@@ -122,7 +122,7 @@ class World:
     """See the module's text. `tag` begins every over's name and sets this run apart."""
 
     def __init__(self, view: RegionView, seed: int, count: int, tag: str = "o") -> None:
-        self._rng = random.Random(seed)  # noqa: S311 - chance for a play, not for secrets
+        self._rng = random.Random(seed)  # nosec B311 # chance for a play
         self._land = Land()
         self._tag = tag
         self.receivers = receivers_of(view)

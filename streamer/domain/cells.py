@@ -35,7 +35,10 @@ def cell_at(lat: float, lon: float, resolution: int) -> str:
 
 def resolution_of(cell: str) -> int | None:
     """None for what is no cell."""
-    return int(h3.get_resolution(cell)) if h3.is_valid_cell(cell) else None
+    try:
+        return int(h3.get_resolution(cell)) if h3.is_valid_cell(cell) else None
+    except OverflowError:  # h3 reads hexadecimal digits without end
+        return None
 
 
 def ring_of(cell: str, steps: int) -> Sequence[str]:

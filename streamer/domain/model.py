@@ -240,7 +240,8 @@ class LiveState:
 @dataclass(frozen=True, slots=True)
 class GatewaySnapshot:
     """A gateway's record at one moment: what was counted of it, by tally; which numbers of each
-    boot were seen; since when there is a hole; when last a time was refused as ahead (0: never)."""
+    boot were seen; since when there is a hole; when last a time was refused as ahead (0: never).
+    `flood` is the newest flood: since when, when last, how many messages were refused."""
 
     gateway: str
     rev: int
@@ -254,6 +255,7 @@ class GatewaySnapshot:
     standing: str = ""
     checkup: str = ""
     """How well its repeaters were when they were last judged, as `state.checkup` reads it."""
+    flood: tuple[int, int, int] | None = None
 
     @property
     def missing(self) -> int:

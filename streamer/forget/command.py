@@ -11,6 +11,7 @@ from streamer.forget.name import Name, Nameless
 from streamer.forget.outcome import Forgot, OpenFile, lines_of, searched_in
 from streamer.forget.rights import faults_of
 from streamer.forget.task import Outcome, Task
+from streamer.journal.names import folder_of_journal
 from streamer.reading.common import (
     WELL,
     WRONG,
@@ -38,7 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("station", metavar="STATION", help="its call sign, without a suffix")
     parser.add_argument("--by", metavar="NAME", help="who orders it; stands in the log")
     parser.add_argument(
-        "--journal", action="append", type=Path, metavar="FOLDER",
+        "--journal", action="append", type=folder_of_journal, metavar="FOLDER",
         help="a journal to search; may be given again; else [journal] folder of the region file",
     )  # fmt: skip
     parser.add_argument("--dry-run", action="store_true", help="only count, change nothing")

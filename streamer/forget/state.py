@@ -94,8 +94,7 @@ class StateForgetting(Mender):
         store = Store(self._client, self.view)
         store.wake([f"g/{g}" for g in self.view.groups], now_ms)
         store.wake([f"w/{g}" for g in self.view.gateways], now_ms)
-        with guarded():
-            self._client.zadd(self.keys.due(k.ALERTS), {k.DESK: now_ms}, lt=True)
+        store.wake_desk(now_ms)
 
     def _forget(self, wanted: Callable[[str], bool], now_ms: int) -> Counter[str]:
         counts: Counter[str] = Counter()
@@ -104,8 +103,7 @@ class StateForgetting(Mender):
                 out = self.keys.out(_partition(key))
                 done = self.mend(key, mending, now_ms, out)
             elif self._is_its_own(key):
-                with guarded():
-                    done = int(self._client.delete(key))
+                done = int(self._write(("DEL", key))[0])
             else:
                 done = self.mend(key, mending, now_ms)
             counts[_PARTS.get(kind, "other")] += done

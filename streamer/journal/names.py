@@ -1,5 +1,6 @@
 """How the files of a journal are called: region, hour and worker, so that they sort by hour."""
 
+import argparse
 import re
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -7,6 +8,7 @@ from pathlib import Path
 from typing import Final
 
 from streamer.clock import from_ms, to_ms
+from streamer.config_types import named
 
 SUFFIX: Final = ".ndjson.zst"
 SUMS_SUFFIX: Final = ".sha256"
@@ -31,6 +33,15 @@ class FileName:
         hour = f"{from_ms(self.hour_ms):%Y%m%dT%HZ}"
         worker = _NOT_IN_NAMES.sub("_", self.worker)
         return f"{self.region}.{hour}.{worker}.{self.number:03d}{SUFFIX}"
+
+
+def folder_of_journal(text: str) -> Path:
+    """A folder as an argument of a command. Raises ArgumentTypeError for an empty one, which a
+    script leaves where a variable is not set."""
+    try:
+        return Path(named(text))
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(str(error)) from error
 
 
 def parse_name(name: str) -> FileName | None:

@@ -229,6 +229,6 @@ def region_of(line: Line) -> RegionView:
 
 def settings_text(view: RegionView) -> str:
     """A region file for a `region` line: without addresses and places on the machine."""
-    secret = {"broker", "redis_url", "redis_password_file", "journal"}
+    secret = {"broker", "redis_url", "redis_password_file", "redis", "journal"}
     # What a group's policy leaves unset is the region's, so nothing unset may come in.
     return view.region.model_dump_json(exclude=secret, exclude_unset=True)

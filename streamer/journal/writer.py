@@ -8,6 +8,7 @@ back begins another file: what a crash has left is never touched.
 
 import hashlib
 import os
+import shutil
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -121,6 +122,7 @@ class Writer:
         self._settings = "{}"
         self._file: _File | None = None
         self._again_ms = 0
+        self._why = ""
         self._synced_ms = 0
         self.written = 0
         """Lines, those that begin and end files not counted."""
@@ -132,6 +134,21 @@ class Writer:
     def well(self) -> bool:
         """Whether what is given goes to a file."""
         return self._file is not None or self._again_ms == 0
+
+    @property
+    def said(self) -> str:
+        """Its state in words, from any thread."""
+        if self.well:
+            return f"written to {self._folder}"
+        return f"cannot be written to {self._folder}: {self._why}; {self.lost} lines lost"
+
+    def free_ratio(self) -> float | None:
+        """Share of its folder's disk that is free; None while that cannot be said."""
+        try:
+            usage = shutil.disk_usage(self._folder)
+        except OSError:
+            return None
+        return usage.free / usage.total
 
     def settings_are(self, settings: str, now_ms: int) -> None:
         """The region file as JSON, from now on."""
@@ -210,10 +227,11 @@ class Writer:
         if file is not None:
             file.abandon()
         self._again_ms = now_ms + AGAIN_MS
+        self._why = error.strerror or str(error)
         log.error(
             "journal cannot be written: lines are lost until it can",
             folder=str(self._folder),
-            error=error.strerror or str(error),
+            error=self._why,
             advice="give this account the right to write there, and room on the disk; [journal] "
             "folder of the region file, or --journal, names it",
         )

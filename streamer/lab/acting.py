@@ -66,7 +66,12 @@ KNOWN: Final[dict[Act, Callable[[Acts, Entry], object]]] = {
     Act.END_ROLL_CALL: lambda acts, e: acts.end_roll_call(e.subject, e.by),
     Act.MARK_ANSWERED: lambda acts, e: acts.answered(*_two(e), e.by, e.note),
     Act.START_DUTY: lambda acts, e: acts.start_duty(
-        e.details["title"], DutyKind(e.details["kind"]), e.details["groups"], e.by, e.note
+        e.details["title"],
+        DutyKind(e.details["kind"]),
+        e.details["groups"],
+        e.by,
+        e.note,
+        another=True,  # it was begun
     ),
     Act.SET_ROSTER: lambda acts, e: acts.set_roster(
         e.subject, roster_of_details(e.details), e.by, e.note

@@ -9,7 +9,9 @@ from streamer.journal import lines as journal
 from streamer.journal.lines import Line
 from streamer.worker.batch import Accepting, Batch
 
-_OF_A_REFUSAL: Final = ("topic", "gateway", "reason", "detail", "index", "size_bytes", "excerpt")
+_OF_A_REFUSAL: Final = (
+    "topic", "gateway", "reason", "detail", "index", "times", "size_bytes", "excerpt",
+)  # fmt: skip
 
 
 class Feed:

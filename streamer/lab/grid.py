@@ -200,7 +200,7 @@ def _listed(view: RegionView, text: str, word: str) -> str:
 def _value(text: str, name: str, word: str) -> Any:
     try:
         value = tomllib.loads(f"value = {word}")["value"]
-    except (tomllib.TOMLDecodeError, KeyError):
+    except (ValueError, RecursionError, KeyError):  # too long or too deep, too
         value = None
     wanted = bool if name == "member_alerts" else (int, float)
     if not isinstance(value, wanted) or (wanted is not bool and isinstance(value, bool)):

@@ -68,9 +68,9 @@ class _Hand:
         """Wait for what is being merged; then it is with the groups too."""
         merged = self.merger.finish()
         if merged is not None and merged.batch.refusals:
-            self.store.refuse(
-                [(r.reason.value, r.model_dump_json()) for r in merged.batch.refusals]
-            )
+            batch = merged.batch
+            told = [(r.reason.value, r.model_dump_json()) for r in batch.refusals]
+            self.store.refuse(told, batch.untold)
 
 
 class Replay:

@@ -96,7 +96,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--region", type=Path, metavar="REGION.toml", help="instead of the one in the journal"
     )
     parser.add_argument(
-        "--until", type=_moment, metavar="TIME", help="stop there, e.g. 2026-11-28T13:00:00Z"
+        "--until", type=moment_ms, metavar="TIME", help="stop there, e.g. 2026-11-28T13:00:00Z"
     )
     parser.add_argument(
         "--every",
@@ -335,7 +335,8 @@ def _text_of(ms: int) -> str:
     return f"{from_ms(ms):%Y-%m-%dT%H:%M:%SZ}"
 
 
-def _moment(text: str) -> int:
+def moment_ms(text: str) -> int:
+    """For argparse: a time with its zone as ms since 1970."""
     try:
         moment = datetime.fromisoformat(text)
         if moment.tzinfo is None:

@@ -19,6 +19,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from streamer.clock import Clock
+from streamer.mqtt.refusals import OtherVersion, cannot_connect, no_answer
 from streamer.mqtt.settings import BrokerSettings
 
 NO_SUBSCRIBER: Final = 0x10
@@ -53,7 +54,8 @@ class Will:
 
 class Incoming(NamedTuple):
     """A message as it came; `mid` is what an acknowledgement names, `identifier` that of the
-    subscription it came by, if that one was given any."""
+    subscription it came by, if that one was given any, `dup` the broker's word that it sent it
+    before. Its owner may mark it as `unread`, and with how many such it is to tell of."""
 
     topic: str
     payload: bytes
@@ -61,6 +63,9 @@ class Incoming(NamedTuple):
     retain: bool
     mid: int
     identifier: int | None = None
+    dup: bool = False
+    unread: bool = False
+    flooded: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +111,7 @@ class Connection:
         self.protocol = "5"
         self.session_present = False
         self.max_packet_bytes: int | None = None  # what the broker takes (MQTT 5.0, 3.2.2.3.6)
+        self.socket: Any = None  # what it goes by, to be looked at
 
     # -- opening ---------------------------------------------------------------------------
 
@@ -117,12 +123,10 @@ class Connection:
         wanted = self._settings.protocol
         try:
             self._open_with("3.1.1" if wanted == "3.1.1" else "5")
-        except _OtherVersionError as error:
+        except OtherVersion as error:
             if wanted != "auto":
-                raise BrokerRefused(
-                    f"{self._where}: the broker does not speak MQTT {wanted}; "
-                    'set protocol = "auto" in [broker]'
-                ) from error
+                told = no_answer(self._where, self._settings, error.hung_up)
+                raise BrokerRefused(told) from error
             self._open_with("3.1.1")
 
     def _open_with(self, protocol: str) -> None:
@@ -139,19 +143,18 @@ class Connection:
                 properties=self._connect_properties() if five else None,
             )
         except (OSError, ValueError) as error:
-            raise BrokerUnreachable(
-                f"{self._where}: {error}; is the broker running, and are host and port right?"
-            ) from error
+            raise BrokerUnreachable(cannot_connect(self._where, error)) from error
         self._await(lambda: self._connack is not None, "answer to CONNECT", version_may_differ=five)
         assert self._connack is not None
         code, properties, self.session_present = self._connack
         if code.is_failure:
             if five and code.value in _UNSUPPORTED_VERSION:
-                raise _OtherVersionError
+                raise OtherVersion
             raise BrokerRefused(
                 f"{self._where}: refused with '{code}' (0x{code.value:02x}); "
                 "check user name, password file, certificate and client id"
             )
+        self.socket = client.socket()
         self.max_packet_bytes = getattr(properties, "MaximumPacketSize", None)
         granted = getattr(properties, "ReceiveMaximum", None) if properties else None
         self.window = min(self._session.window, granted or self._session.window)
@@ -212,8 +215,9 @@ class Connection:
         # A topic that is not UTF-8 never gets this far: MQTT forbids it and brokers cut it off.
         named = getattr(m.properties, "SubscriptionIdentifier", None)
         self._incoming_bytes += len(m.payload)
+        by = named[0] if named else None
         self._incoming.append(
-            Incoming(m.topic, bytes(m.payload), m.qos, m.retain, m.mid, named[0] if named else None)
+            Incoming(m.topic, bytes(m.payload), m.qos, m.retain, m.mid, by, bool(m.dup))
         )
         self._progress += 1
 
@@ -404,7 +408,7 @@ class Connection:
             while not done():
                 if self._clock.monotonic_s() > deadline_s:
                     if version_may_differ:
-                        raise _OtherVersionError
+                        raise OtherVersion
                     raise BrokerUnreachable(f"{self._where}: no {what} in time")
                 self._flush()
                 self._wait(0.05)
@@ -414,9 +418,7 @@ class Connection:
                 return
             if version_may_differ:
                 # A 3.1.1 broker may cut off, or ignore, a CONNECT of a version it does not know.
-                raise _OtherVersionError from error
+                raise OtherVersion(hung_up=True) from error
+            if self._connack is None and self._settings.shows_certificate:
+                raise BrokerRefused(no_answer(self._where, self._settings, True)) from error
             raise BrokerUnreachable(str(error)) from error
-
-
-class _OtherVersionError(Exception):
-    """The broker speaks another version of MQTT."""

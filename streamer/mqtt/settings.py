@@ -1,6 +1,7 @@
 """How to reach a broker. Passwords come from a file or the environment, never from arguments."""
 
 import os
+import re
 import ssl
 from pathlib import Path
 from typing import Annotated, Literal
@@ -8,7 +9,8 @@ from urllib.parse import urlsplit
 
 from pydantic import BaseModel, ConfigDict, Field, SecretStr, model_validator
 
-PASSWORD_VARIABLE = "STREAMER_MQTT_PASSWORD"  # noqa: S105 - the name of a variable, not a secret
+PASSWORD_VARIABLE = "STREAMER_MQTT_PASSWORD"  # nosec B105 # a variable's name
+SHARE_VARIABLE = "STREAMER_SHARE"
 
 
 class TlsSettings(BaseModel):
@@ -27,7 +29,13 @@ class TlsSettings(BaseModel):
         return self
 
     def context(self) -> ssl.SSLContext:
-        """A client context, TLS 1.2 or newer; raises OSError when a file cannot be read."""
+        """A client context, TLS 1.2 or newer; raises OSError, naming the file that cannot be read
+        (the library does not)."""
+        for path in filter(None, (self.ca_file, self.cert_file, self.key_file)):
+            try:
+                path.open("rb").close()
+            except OSError as error:
+                raise OSError(f"{str(path)!r} cannot be read: {error.strerror}") from error
         context = ssl.create_default_context(cafile=self.ca_file)
         context.minimum_version = ssl.TLSVersion.TLSv1_2
         if self.cert_file is not None:
@@ -53,6 +61,11 @@ class BrokerSettings(BaseModel):
     keepalive_s: Annotated[int, Field(ge=5, le=3600)] = 30
     connect_timeout_s: Annotated[float, Field(gt=0, le=120)] = 5.0
 
+    @property
+    def shows_certificate(self) -> bool:
+        """Whether the broker is shown a certificate of ours."""
+        return self.tls is not None and self.tls.cert_file is not None
+
     def password(self) -> SecretStr | None:
         """The password, read anew at each connection so that a rotated file takes effect.
 
@@ -70,22 +83,51 @@ class BrokerSettings(BaseModel):
         return SecretStr(value) if value else None
 
 
+class WorkersBroker(BrokerSettings):
+    """The `[broker]` table of a region's file."""
+
+    share_file: Path | None = Field(
+        None,
+        description="a file with the name of the workers' share alone; else "
+        f"${SHARE_VARIABLE} is read",
+    )
+
+    def share(self) -> str | None:
+        """The name of the share, a secret: Mosquitto lets whoever knows it join, and what is dealt
+        to a stranger is lost. None if none is given.
+
+        Raises OSError and ValueError, never showing the name.
+        """
+        name = os.environ.get(SHARE_VARIABLE)
+        if self.share_file is not None:
+            name = self.share_file.read_text("utf-8").strip()
+        if name and not re.fullmatch(r"[0-9A-Za-z_-]{1,64}", name):
+            place = self.share_file or f"${SHARE_VARIABLE}"
+            raise ValueError(f"{place}: must hold 1 to 64 of A-Z, a-z, 0-9, _ and -, alone")
+        return name or None
+
+
 def broker_from_url(url: str) -> BrokerSettings:
     """`mqtt://[user@]host[:port]` or `mqtts://...`; raises ValueError with what is wrong."""
     parts = urlsplit(url if "://" in url else f"mqtt://{url}")
-    if parts.scheme not in ("mqtt", "mqtts"):
-        raise ValueError(f"broker address {url!r}: begins with mqtt:// or mqtts://")
-    if parts.password is not None:
+    if parts.password is not None:  # before anything that would show the address
         raise ValueError(
             f"broker address for {parts.hostname}: leave the password out and put it in "
             f"${PASSWORD_VARIABLE} or in a password file"
         )
+    shown = url.rpartition("@")[2]  # what stands before it may be meant as a password
+    if parts.scheme not in ("mqtt", "mqtts"):
+        raise ValueError(f"broker address {shown!r}: begins with mqtt:// or mqtts://")
     if not parts.hostname:
-        raise ValueError(f"broker address {url!r}: the host is missing")
+        raise ValueError(f"broker address {shown!r}: the host is missing")
+    try:
+        port = parts.port
+    except ValueError:  # its own words show the part that is no number
+        raise ValueError(f"broker address {shown!r}: the port must be 0 to 65535") from None
     secure = parts.scheme == "mqtts"
     return BrokerSettings(
         host=parts.hostname,
-        port=parts.port or (8883 if secure else 1883),
+        port=port or (8883 if secure else 1883),
         username=parts.username,
         tls=TlsSettings() if secure else None,
     )

@@ -11,7 +11,7 @@ from streamer.alerts.words import headline
 from streamer.clock import from_ms
 from streamer.config import RegionView
 from streamer.contract.common import Moment
-from streamer.reading.common import Document, place_of
+from streamer.reading.common import Document
 from streamer.reading.text import plural, wrap
 from streamer.state.alerting import Delivery, channel_of_part
 from streamer.state.store import Store, StoreUnavailable, connect
@@ -66,7 +66,7 @@ def read_queues(view: RegionView, instead: str | None, now_ms: int) -> dict[str,
             found = store.deliveries(names)
             letters = {name: store.dead_letters(name, LETTERS_SHOWN) for name in names}
         except StoreUnavailable as error:
-            raise StoreUnavailable(f"{place_of(address)}: {error}") from error
+            raise StoreUnavailable(f"{address.place}: {error}") from error
     return {
         name: Queues(
             queues=tuple(_queue(delivery, now_ms) for delivery in found[name]),

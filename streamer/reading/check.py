@@ -2,12 +2,17 @@
 
 import argparse
 import json
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
-from urllib.parse import urlsplit
 
+from streamer.clock import SystemClock
 from streamer.config import ConfigError, RegionView, differences, load_region
+from streamer.mqtt.settings import broker_from_url
+from streamer.reading.broker_check import Trials
 from streamer.reading.text import complain, plural, say, table, wrap
+from streamer.redis_settings import FILES as REDIS_FILES
+from streamer.redis_settings import holds_password
 
 _CHANNEL_FILES = ("url_file", "urls_file", "secret_file", "password_file", "ca_file")
 
@@ -19,6 +24,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("region", type=Path, metavar="REGION.toml", help="the region file")
     parser.add_argument("--json", action="store_true", help="print one JSON document")
+    parser.add_argument(
+        "--broker",
+        nargs="?",
+        const="",
+        metavar="URL",
+        help="try whether a broker does what workers and agents need: that of the file, or "
+        "mqtt[s]://[USER@]HOST[:PORT]; the account must be allowed several connections",
+    )
+    parser.add_argument(
+        "--denied", metavar="TOPIC", help="with --broker: a topic that the account may not write"
+    )
 
 
 def main(arguments: argparse.Namespace) -> int:
@@ -33,11 +49,31 @@ def main(arguments: argparse.Namespace) -> int:
             say(f"{path}: {problem}" for problem in error.problems)
             complain("check", f"{path}: {plural(len(error.problems), 'problem')}; not usable")
         return 1
+    if arguments.broker is not None:
+        return _broker(view, arguments)
     if arguments.json:
         say([json.dumps(summary(path, view), indent=2, ensure_ascii=False)])
     else:
         say(_text(path, view))
     return 0
+
+
+def _broker(view: RegionView, arguments: argparse.Namespace) -> int:
+    """The trials as a table; 1 if the broker cannot be used as it is."""
+    url: str = arguments.broker
+    try:
+        settings = broker_from_url(url) if url else view.region.broker
+        found = Trials(settings, view.name, SystemClock()).run(arguments.denied)
+    except ValueError as error:
+        complain("check", str(error))
+        return 2
+    bad = sum(one.well is False for one in found)
+    if arguments.json:
+        say([json.dumps({"ok": not bad, "trials": [asdict(one) for one in found]}, indent=2)])
+    else:
+        words = {True: "well", None: "note", False: "WRONG"}
+        say(table(["TRIAL", "", "FOUND"], [[f.trial, words[f.well], f.text] for f in found]))
+    return 1 if bad else 0
 
 
 def _faulty(error: ConfigError) -> dict[str, Any]:
@@ -100,10 +136,15 @@ def notes(view: RegionView) -> list[str]:
         for name, policy in view.policies.items()
         if not policy.check_out_words
     ]
-    if urlsplit(region.redis_url).password is not None or "password=" in region.redis_url:
+    if holds_password(region.redis_url):
         found.append(
             "redis_url: holds a password: better put it in redis_password_file, "
             "or let nobody else read this file"
+        )
+    if (region.broker.username or region.broker.tls) and region.broker.share_file is None:
+        found.append(
+            "broker.share_file: without a secret name of the workers' share, any account at the "
+            "broker can join it, and what is dealt to a stranger is lost"
         )
     found += _missing_files(view)
     return found
@@ -113,7 +154,9 @@ def _missing_files(view: RegionView) -> list[str]:
     broker, tls = view.region.broker, view.region.broker.tls
     files = {
         "redis_password_file": view.region.redis_password_file,
+        **{f"redis.{name}": getattr(view.region.redis, name) for name in REDIS_FILES},
         "broker.password_file": broker.password_file,
+        "broker.share_file": broker.share_file,
         "broker.tls.ca_file": tls.ca_file if tls else None,
         "broker.tls.cert_file": tls.cert_file if tls else None,
         "broker.tls.key_file": tls.key_file if tls else None,

@@ -7,13 +7,13 @@ from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
-from urllib.parse import urlsplit
 
 from pydantic import BaseModel, ConfigDict
 from redis import Redis
 
 from streamer.clock import Clock, SystemClock, from_ms
 from streamer.config import ConfigError, RegionView, load_region
+from streamer.config_types import REGION_VARIABLE
 from streamer.contract.common import Moment
 from streamer.domain.group_now import GroupNow
 from streamer.domain.liveness import Sights
@@ -26,7 +26,6 @@ from streamer.state.store import Store, StoreMismatch, StoreUnavailable, connect
 
 WELL, WRONG, MISUSED = 0, 1, 2
 LONGEST_NAME, LONGEST_NOTE = 64, 200
-REGION_VARIABLE: Final = "STREAMER_REGION"
 WORKER_SILENT_MS: Final = 30_000
 """Workers say every second that they live; longer than this, what they publish is outdated."""
 
@@ -146,7 +145,7 @@ def _open(arguments: argparse.Namespace, work: Callable[[Desk], Answer], clock: 
         try:
             return work(open_desk(client, view, clock.now_ms()))
         except StoreUnavailable as error:
-            raise StoreUnavailable(f"{place_of(address)}: {error}") from error
+            raise StoreUnavailable(f"{address.place}: {error}") from error
 
 
 def open_desk(client: "Redis", view: RegionView, now_ms: int, kept: Kept | None = None) -> Desk:
@@ -168,12 +167,6 @@ def open_desk(client: "Redis", view: RegionView, now_ms: int, kept: Kept | None 
                 "and no alert opens or clears"
             )
     return Desk(view, store, reader, now_ms, seen_ms, tuple(notes), kept or Kept())
-
-
-def place_of(address: str) -> str:
-    """A Redis address for people: without user and password."""
-    parts = urlsplit(address)
-    return parts.path if parts.scheme == "unix" else f"{parts.hostname}:{parts.port or 6379}"
 
 
 def typed(text: str) -> str:

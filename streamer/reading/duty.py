@@ -5,6 +5,7 @@ import argparse
 from pathlib import Path
 
 from streamer.acts.acts import Acts, NotThere, Refused
+from streamer.acts.duties import AlreadyRuns
 from streamer.clock import Clock, ManualClock, to_ms
 from streamer.contract.duty import DutyKind
 from streamer.contract.published import Duty
@@ -171,27 +172,15 @@ def _start(
     if title is None or arguments.kind is None or not arguments.group:
         raise Misuse("--start TITLE needs --kind exercise or --kind actual, and --group GROUP")
     groups = [find_group(desk.view, typed(name)) for name in arguments.group]
-    if not arguments.another:
-        _must_be_new(desk, acts, title, groups)
     read = ReadRoster((), ())
     if arguments.roster is not None:
         read = _read(acts, arguments.roster, groups)
-    duty = acts.start_duty(title, DutyKind(arguments.kind), groups, by, note, read.lines)
+    kind, another = DutyKind(arguments.kind), arguments.another
+    try:
+        duty = acts.start_duty(title, kind, groups, by, note, read.lines, another=another)
+    except AlreadyRuns as error:
+        raise Refused(f"{error}, or give --another to begin a second one") from error
     return _done(desk, acts, duty.id, "The duty has begun.", read.unread)
-
-
-def _must_be_new(desk: Desk, acts: Acts, title: str, groups: list[str]) -> None:
-    """Who starts one twice, by mistake, would have everybody counted in two. Looked up before and
-    not in the same step: two people who start at the same moment both succeed."""
-    for duty in acts.duties(1000):
-        same = duty.title.casefold() == title.casefold()
-        shared = [group for group in duty.groups if group in groups]
-        if duty.ended_at is None and same and shared:
-            begun = ago(to_ms(duty.started_at), desk.now_ms)
-            raise Refused(
-                f"{duty.title!r} runs in {', '.join(shared)} already: {duty.id}, started {begun} "
-                f"by {duty.started_by}; end it first, or give --another to begin a second one"
-            )
 
 
 def _read(acts: Acts, path: Path, groups: list[str]) -> ReadRoster:

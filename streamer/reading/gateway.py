@@ -87,6 +87,14 @@ class EventCounts(Document):
     given_up: int
 
 
+class FloodSeen(Document):
+    """The newest flood: `messages` were refused unread."""
+
+    since: Moment
+    last_at: Moment
+    messages: int
+
+
 class GatewayNow(Document):
     """`standing`: up, down (said so), silent (heartbeat overdue) or never. `heartbeat_at` by the
     corrected clock of the gateway. What its newest word does not say is null; where that word is
@@ -104,6 +112,7 @@ class GatewayNow(Document):
     dropped: int | None
     clock_offset_s: float | None
     counts: EventCounts
+    flood: FloodSeen | None
     repeaters: tuple[RepeaterNow, ...]
     alerts: tuple[Alert, ...]
     maintenance: tuple[Maintenance, ...]
@@ -229,6 +238,7 @@ class _Looker:
             dropped=state.dropped if state else None,
             clock_offset_s=state.clock_offset_s if state else None,
             counts=_counts(snapshot),
+            flood=_flood(snapshot),
             repeaters=tuple(
                 repeater_now(self._sights, self._groups, r, checkup)
                 for r in repeaters_of(self._desk.view, sight)
@@ -274,6 +284,13 @@ def _counts(snapshot: GatewaySnapshot) -> EventCounts:
     )
 
 
+def _flood(snapshot: GatewaySnapshot) -> FloodSeen | None:
+    if snapshot.flood is None:
+        return None
+    since_ms, last_ms, messages = snapshot.flood
+    return FloodSeen(since=from_ms(since_ms), last_at=from_ms(last_ms), messages=messages)
+
+
 # -- for people --------------------------------------------------------------------------------
 
 
@@ -296,6 +313,9 @@ def _text(desk: Desk, found: Gateway) -> list[str]:
         ("events", _events(found.counts)),
         ("keeper", found.keeper or "not in the region file"),
     ]
+    if found.flood is not None:
+        text = f"{plural(found.flood.messages, 'message')} refused unread, the last "
+        facts.insert(6, ("flood", text + _when(found.flood.last_at, desk)))
     for name, text in facts:
         lines += wrap(text, f"  {name:<11}", " " * 13)
     rows = [_row(desk, r) for r in found.repeaters]

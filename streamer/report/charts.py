@@ -194,7 +194,7 @@ def _ticks(span: Span, times: Times) -> Iterator[tuple[float, str]]:
 
 def _fit(svg: bytes, name: str, title: str, words: str) -> str:
     """Without what only a file of its own needs, and with ids that are this chart's alone."""
-    root = Tree.fromstring(svg)  # noqa: S314 - matplotlib's own words
+    root = Tree.fromstring(svg)  # nosec B314 # matplotlib's own words
     for part in [p for p in root if p.tag in (f"{{{_SVG}}}metadata",)]:
         root.remove(part)
     for parent in list(root.iter()):

@@ -127,14 +127,10 @@ class Alerting(Ledger):
 
     def report(self, owner: str, text: str | None, now_ms: int) -> None:
         """Keep what an owner says (None: nothing is wrong, and nothing was), and wake the desk."""
-        with guarded():
-            pipe = self._client.pipeline(transaction=True)
-            if text is None:
-                pipe.hdel(self.keys.found(), owner)
-            else:
-                pipe.hset(self.keys.found(), owner, text)
-            pipe.zadd(self.keys.due(k.ALERTS), {k.DESK: now_ms}, lt=True)
-            pipe.execute()
+        found = self.keys.found()
+        said = ("HDEL", found, owner) if text is None else ("HSET", found, owner, text)
+        # Should it end between the two, the owner says it again.
+        self._write(said, ("ZADD", self.keys.due(k.ALERTS), "LT", now_ms, k.DESK))
 
     def alert_owners(self) -> list[str]:
         """The subjects that something is wrong with."""

@@ -5,6 +5,7 @@ from collections.abc import Callable
 
 from streamer.state import buckets, learned
 from streamer.state.base import Base, guarded
+from streamer.state.lineage import Lineage
 from streamer.state.tidying import Tidying, tidy
 
 
@@ -14,6 +15,10 @@ class Expiry(Base):
     def tidying(self) -> Tidying:
         """What a worker does about it, little by little."""
         return Tidying(self._client, lambda: self.view)
+
+    def lineage(self) -> Lineage:
+        """Whether this is still the store that was written to last."""
+        return Lineage(self._client, self.view)
 
     def forget_expired(self, now_ms: int) -> int:
         """Forget hours of history and epochs of learning that would not be kept at `now_ms`, who

@@ -79,8 +79,7 @@ class Ledger(Base):
 
     def wake_desk(self, now_ms: int) -> None:
         """Have the alerts looked at."""
-        with guarded():
-            self._client.zadd(self.keys.due(k.ALERTS), {k.DESK: now_ms}, lt=True)
+        self._write(("ZADD", self.keys.due(k.ALERTS), "LT", now_ms, k.DESK))
 
     def write_call(self, writing: Writing, now_ms: int) -> bool:
         """Accept an identity, or take that back."""

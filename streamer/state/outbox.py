@@ -1,10 +1,10 @@
 """The half of the state's face that leads out: messages to publish, refusals, workers."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from streamer.state import keys as k
 from streamer.state.alerting import Alerting
-from streamer.state.base import LEASE_MS, guarded
+from streamer.state.base import LEASE_MS, compact, guarded
 from streamer.state.scripts import Script
 from streamer.state.shapes import OutMessage
 
@@ -14,8 +14,7 @@ class Outbox(Alerting):
 
     def offer_again(self, name: str, now_ms: int) -> None:
         """Have an alert's message sent by the next worker that looks."""
-        with guarded():
-            self._client.zadd(self.keys.out(k.ALERTS), {name: now_ms})
+        self._write(("ZADD", self.keys.out(k.ALERTS), now_ms, name))
 
     # -- publishing ----------------------------------------------------------------------------
 
@@ -59,18 +58,21 @@ class Outbox(Alerting):
                 names = self._client.hkeys(key)
                 since_ms = now_ms - k.GONE_KEPT_MS
                 gone = self._client.zrangebyscore(self.keys.gone(partition), since_ms, "+inf")
-                pipe = self._client.pipeline(transaction=False)
-                for name in gone:
-                    pipe.hsetnx(key, name, OutMessage(name, str(now_ms), "", True).content())
-                if names or gone:
-                    pipe.zadd(out, dict.fromkeys([*names, *gone], now_ms), nx=True)
-                pipe.execute()
+            empty = [(name, OutMessage(name, str(now_ms), "", True).content()) for name in gone]
+            commands: list[tuple[str | int, ...]] = [("HSETNX", key, *pair) for pair in empty]
+            if names or gone:
+                scored = [part for name in (*names, *gone) for part in (now_ms, str(name))]
+                commands.append(("ZADD", out, "NX", *scored))
+            self._write(*commands)
 
     # -- refusals and workers ------------------------------------------------------------------
 
-    def refuse(self, refusals: Sequence[tuple[str, str]]) -> None:
-        """Count and keep refusals, each a reason and the JSON of the message."""
-        flat = [part for refusal in refusals for part in refusal]
+    def refuse(
+        self, refusals: Sequence[tuple[str, str]], counted: Mapping[str, int] | None = None
+    ) -> None:
+        """Count and keep refusals, each a reason and the JSON of the message; those of `counted`,
+        by reason, are counted alone."""
+        flat = [compact(dict(counted or {})), *(part for refusal in refusals for part in refusal)]
         keys = [self.keys.refused(), self.keys.refusals()]
         self._run(Script.REFUSE, keys, [self.view.limits.refused_size, *flat])
 

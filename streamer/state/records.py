@@ -223,7 +223,15 @@ def gateway_from(gateway: str, fields: dict[str, str]) -> GatewaySnapshot:
         int(fields["#born"]) if "#born" in fields else None,
         fields.get("#standing", ""),
         fields.get(CHECKUP, ""),
+        _flood(fields.get("flood", "")),
     )
+
+
+def _flood(text: str) -> tuple[int, int, int] | None:
+    if not text:
+        return None
+    since_ms, last_ms, messages = text.split(" ")
+    return int(since_ms), int(last_ms), int(messages)
 
 
 def live_from(gateway: str, text: str) -> LiveState:

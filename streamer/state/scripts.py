@@ -1,18 +1,16 @@
 """Loads the scripts and runs them with EVALSHA, sending the text when a server does not know it."""
 
-import socket
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from hashlib import sha1
 from importlib import resources
-from typing import Any, cast
+from typing import Any, Final
 
 import redis
-from redis.exceptions import NoScriptError
 
-Argument = str | int | float
-_SEND_BUFFER = 4_000_000
+from streamer.state.cluster import nodes_of
+from streamer.state.running import Argument, Line, Running
 
 
 class Script(StrEnum):
@@ -39,9 +37,14 @@ def _text(script: str) -> str:
     return resources.files("streamer.state").joinpath(f"lua/{script}.lua").read_text("utf-8")
 
 
+# A lease that is lost with a node is taken again, what the broker has is offered once more: nobody
+# was told anything that would then be untrue.
+_UNWAITED: Final = frozenset({Script.CLAIM_DUE, Script.CONFIRM})
+
+
 @dataclass(frozen=True, slots=True)
 class Call:
-    """One script on one slot."""
+    """One script on one slot: every key must carry the same hash tag."""
 
     script: Script
     keys: Sequence[str]
@@ -49,86 +52,38 @@ class Call:
 
 
 class Scripts:
-    """The scripts bound to a client."""
+    """The scripts bound to a client. Whatever is run here waits for the replicas that the client
+    was told to wait for (`state/replicas.py`)."""
 
     def __init__(self, client: "redis.Redis") -> None:
-        self._client = client
+        self.nodes = nodes_of(client)
         common = _text("common")
         self._texts = {script: f"{common}\n{_text(script)}" for script in Script}
         # The name under which Redis keeps a script is the SHA-1 of its text; nothing is secured.
-        self._names = {s: sha1(t.encode()).hexdigest() for s, t in self._texts.items()}  # noqa: S324
+        self._names = {
+            script: sha1(text.encode(), usedforsecurity=False).hexdigest()
+            for script, text in self._texts.items()
+        }
 
     def run(self, script: Script, keys: Sequence[str], arguments: Sequence[Argument]) -> Any:
-        """One call on one slot: every key must carry the same hash tag."""
-        try:
-            return self._client.evalsha(
-                self._names[script], len(keys), *keys, *cast("Sequence[str]", arguments)
-            )
-        except NoScriptError:
-            return self._client.eval(
-                self._texts[script], len(keys), *keys, *cast("Sequence[str]", arguments)
-            )
+        """One call. Raises as `Running.replies`."""
+        return self.start([Call(script, keys, arguments)]).replies()[0]
 
-    def start(self, calls: Sequence[Call]) -> "Running":
-        """Send calls that Redis works on, in this order, while the caller does other things."""
-        lines = [
-            ("EVALSHA", self._names[c.script], len(c.keys), *c.keys, *c.arguments) for c in calls
-        ]
-        return Running(self, calls, lines, self._client.connection_pool)
+    def start(self, calls: Sequence[Call]) -> Running:
+        """Send calls that Redis works on while the caller does other things; those of one node in
+        this order."""
+        return Running(self.nodes, list(map(self._line, calls)))
 
+    def write(self, commands: Sequence[Sequence[Argument]]) -> list[Any]:
+        """Plain commands, each with its key as the second word and each by itself; their replies
+        as Redis gives them. Raises as `Running.replies`."""
+        return Running(self.nodes, [Line(str(c[1]), tuple(c)) for c in commands]).replies()
 
-def _widen(connection: Any) -> None:
-    """Let a UNIX socket take in a whole arrival: the sender would have to wait for Redis to work
-    off most of it. The system grants what net.core.wmem_max allows; TCP grows by itself."""
-    taken = connection._sock  # the library has no public way
-    if taken is not None and taken.family == socket.AF_UNIX:
-        taken.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, _SEND_BUFFER)
-
-
-class Running:
-    """Calls that were sent on a connection of their own. Either `replies` or `abandon` ends it."""
-
-    def __init__(
-        self,
-        scripts: Scripts,
-        calls: Sequence[Call],
-        lines: Sequence[Sequence[Argument]],
-        pool: Any,  # the library leaves its own types open
-    ) -> None:
-        self._scripts = scripts
-        self._calls = calls
-        self._pool = pool
-        self._connection: Any = pool.get_connection()
-        try:
-            _widen(self._connection)
-            if lines:
-                self._connection.send_packed_command(self._connection.pack_commands(lines))
-        except BaseException:
-            self.abandon()
-            raise
-
-    def replies(self) -> list[Any]:
-        """Wait for the replies, one a call. Raises RedisError."""
-        replies = []
-        try:
-            for _ in self._calls:
-                try:
-                    replies.append(self._connection.read_response())
-                except NoScriptError as error:
-                    replies.append(error)
-        except BaseException:
-            self.abandon()
-            raise
-        connection, self._connection = self._connection, None
-        self._pool.release(connection)
-        return [
-            self._scripts.run(c.script, c.keys, c.arguments) if isinstance(r, NoScriptError) else r
-            for c, r in zip(self._calls, replies, strict=True)
-        ]
-
-    def abandon(self) -> None:
-        """Do not wait: the connection is closed, its replies would be taken for others'."""
-        connection, self._connection = self._connection, None
-        if connection is not None:
-            connection.disconnect()
-            self._pool.release(connection)
+    def _line(self, call: Call) -> Line:
+        rest = (len(call.keys), *call.keys, *call.arguments)
+        return Line(
+            call.keys[0],
+            ("EVALSHA", self._names[call.script], *rest),
+            ("EVAL", self._texts[call.script], *rest),
+            waits=call.script not in _UNWAITED,
+        )

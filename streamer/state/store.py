@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 import redis
-from redis.exceptions import ResponseError
 
 from streamer.config import RegionView
 from streamer.domain.membership import CLOSED
@@ -30,6 +29,8 @@ from streamer.state.knowledge import Knowledge
 from streamer.state.outbox import Outbox
 from streamer.state.records import Summaries, gateway_from, group_from, live_from, station_from
 from streamer.state.scripts import Call, Script
+from streamer.state.servers import Servers
+from streamer.state.setup import Setup
 from streamer.state.shapes import (
     Claim,
     GatewayBatch,
@@ -46,7 +47,7 @@ BY_HAND = "desk 0 0"
 """The tie of what was not heard but ordered: a word that no gateway can say."""
 
 
-class Store(Outbox, Knowledge, Air, Expiry):
+class Store(Outbox, Knowledge, Air, Expiry, Servers, Setup):
     """The state of one region. Raises StoreUnavailable when Redis does not answer."""
 
     def __init__(self, client: "redis.Redis", view: RegionView) -> None:
@@ -70,34 +71,18 @@ class Store(Outbox, Knowledge, Air, Expiry):
                     f"region file says {self.keys.partitions}: set it back, or start with an "
                     "empty Redis database"
                 )
-            self._client.hset(self.keys.meta(), "partitions", self.keys.partitions)
-            policy = self._eviction_policy()
-            if policy not in (None, "noeviction"):
-                raise StoreMismatch(
-                    f"Redis has maxmemory-policy {policy}: it would throw members away when full; "
-                    "set it to noeviction"
-                )
+        self._write(("HSET", self.keys.meta(), "partitions", self.keys.partitions))
+        self.check_eviction()
+        with guarded():
             known = self._client.hget(self.keys.meta(), "subjects")
         # Those that the region file has dropped too, so that what was published about them can be
         # taken back; noted only then, or a crash in between would leave it standing.
         ours = self._subjects()
         self.wake(sorted({*(known or "").split(), *ours}), now_ms)
         self.wake_desk(now_ms)
-        with guarded():
-            pipe = self._client.pipeline(transaction=False)
-            for subject in ours:
-                # Here and not at the first look: when that is depends on how much there is to do.
-                pipe.hsetnx(self._subject_key(subject), "#born", now_ms)
-            pipe.execute()
-            self._client.hset(self.keys.meta(), "subjects", " ".join(ours))
-
-    def _eviction_policy(self) -> str | None:
-        """None where the server does not let us ask, as hosted ones may."""
-        try:
-            found = dict(self._client.config_get("maxmemory-policy"))
-        except ResponseError:
-            return None
-        return found.get("maxmemory-policy")
+        # Here and not at the first look: when that is depends on how much there is to do.
+        self._write(*(("HSETNX", self._subject_key(one), "#born", now_ms) for one in ours))
+        self._write(("HSET", self.keys.meta(), "subjects", " ".join(ours)))
 
     def _subjects(self) -> list[str]:
         return [f"g/{name}" for name in self.view.groups] + [
@@ -106,11 +91,8 @@ class Store(Outbox, Knowledge, Air, Expiry):
 
     def have_retold(self, now_ms: int) -> None:
         """Have every group and gateway say anew what is wrong with it."""
-        with guarded():
-            pipe = self._client.pipeline(transaction=False)
-            for key in map(self._subject_key, self._subjects()):
-                pipe.hset(key, "#conditions", "outdated")
-            pipe.execute()
+        keys = map(self._subject_key, self._subjects())
+        self._write(*(("HSET", key, "#conditions", "outdated") for key in keys))
         self.wake(self._subjects(), now_ms)
 
     def wake(self, subjects: Sequence[str], ms: int) -> None:

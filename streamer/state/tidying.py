@@ -109,9 +109,10 @@ class _Round(Mender):
         key = self.keys.due(partition)
         with guarded():
             subjects = self._client.zrangebyscore(key, f"({self._now_ms}", "+inf")
-            stations = [s for s in map(str, subjects) if s.startswith("s/")]
-            if stations:
-                self._client.zadd(key, dict.fromkeys(stations, self._now_ms), lt=True)
+        stations = [s for s in map(str, subjects) if s.startswith("s/")]
+        if stations:
+            scored = [part for station in stations for part in (self._now_ms, station)]
+            self._write(("ZADD", key, "LT", *scored))
 
     def _before_ms(self, days: float) -> int:
         return self._now_ms - round(days * DAY_MS)

@@ -4,6 +4,7 @@ Times are corrected and names normalised by whoever calls; here it follows what 
 stations, groups and counts. With `lines` a batch also keeps what the journal is to say of it.
 """
 
+from collections import Counter
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -25,6 +26,8 @@ class Batch:
     keyings: dict[str, list[Keying]] = field(default_factory=dict)
     routes: list[RouteMark] = field(default_factory=list)
     refusals: list[Refusal] = field(default_factory=list)
+    untold: Counter[str] = field(default_factory=Counter)
+    """Refusals that are counted alone, by reason."""
     states: list[tuple[str, int, State]] = field(default_factory=list)
     """Heartbeats that may be answered: gateway, place among its states, message."""
     events: int = 0
@@ -226,16 +229,27 @@ class Accepting:
         refusal: Refusal,
         counted: tuple[str, int, str] | None,
         content: str | None = None,
+        *,
+        told: bool = True,
     ) -> None:
         """Input that was not accepted; `counted` are boot, seq and tally where its number is used
-        up, `content` the event where only its time was wrong."""
-        batch.refusals.append(refusal)
-        if batch.lines is not None:
+        up, `content` the event where only its time was wrong. What is not to be told has a line
+        only where it has a number, so that a replay counts the same."""
+        if told:
+            batch.refusals.append(refusal)
+        untold = refusal.times - told
+        if untold:
+            batch.untold[refusal.reason.value] += untold
+        if batch.lines is not None and (told or counted is not None):
             batch.lines.append(journal.refused(batch.noted_ms, refusal, counted, content))
         if refusal.gateway is None:
             return
         if refusal.reason is RefusalReason.FUTURE:
             self._note_ahead(batch, refusal.gateway, to_ms(refusal.at))
+        if refusal.reason is RefusalReason.FLOOD:
+            entry = batch.gateway(refusal.gateway)
+            entry.flood_ms = max(entry.flood_ms, to_ms(refusal.at))
+            entry.flooded += refusal.times
         if counted is not None:
             boot, seq, tally = counted
             batch.gateway(refusal.gateway).events.append((boot, seq, tally, "", "", 0))

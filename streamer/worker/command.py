@@ -10,16 +10,19 @@ import structlog
 
 from streamer.alerts.channels.build import ChannelMissing, channels_of
 from streamer.clock import Clock, SystemClock
-from streamer.config import ConfigError, RegionView, load_region
+from streamer.config import ConfigError, RegionView, load_anew, load_region
+from streamer.journal.names import folder_of_journal
 from streamer.logs import configure_logs
 from streamer.mqtt.connection import MqttError
 from streamer.mqtt.settings import broker_from_url
+from streamer.redis_settings import RedisAddress
 from streamer.state.store import Store, StoreMismatch, StoreUnavailable, connect
-from streamer.worker.health import Health, serve
-from streamer.worker.loop import SHARE, Worker, WorkerSettings
+from streamer.worker.health import Health, place_of, serve
+from streamer.worker.loop import Worker
 from streamer.worker.metrics import Metrics
 from streamer.worker.recording import writer_for
 from streamer.worker.sending import Sender, Sending
+from streamer.worker.share import SHARE, WorkerSettings
 from streamer.worker.sign import check_name, default_name
 
 log = structlog.get_logger()
@@ -35,7 +38,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--broker", metavar="URL", help="mqtt:// or mqtts://, instead of [broker]")
     parser.add_argument("--redis", metavar="URL", help="instead of redis_url of the region file")
-    parser.add_argument("--share", default=SHARE, help="name of the shared subscription")
+    parser.add_argument(
+        "--share",
+        metavar="NAME",
+        help="name of the shared subscription where it need not be secret, instead of share_file "
+        "of [broker]",
+    )
     parser.add_argument(
         "--drain",
         action="store_true",
@@ -44,11 +52,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--journal",
-        type=Path,
+        type=folder_of_journal,
         metavar="FOLDER",
         help="record there what comes in and goes out, instead of [journal] folder",
     )
-    parser.add_argument("--http", metavar="HOST:PORT", help="serve /metrics, /healthz, /readyz")
+    parser.add_argument(
+        "--http",
+        metavar="HOST:PORT",
+        help="serve /metrics, /healthz, /readyz without a password, on this machine unless HOST is "
+        "said; they name gateways, repeaters, groups and channels, and no station",
+    )
 
 
 def main(arguments: argparse.Namespace) -> int:
@@ -59,18 +72,21 @@ def main(arguments: argparse.Namespace) -> int:
         check_name(arguments.name)
         view = load_region(arguments.region)
         broker = broker_from_url(arguments.broker) if arguments.broker else view.region.broker
-        host, port = _host_port(arguments.http) if arguments.http else ("", 0)
-        redis_url = view.redis_address(arguments.redis)
-        sender = sender_for(view, arguments.name, redis_url, clock, metrics)
+        host, port = place_of("--http", arguments.http) if arguments.http else ("", 0)
+        share = arguments.share or view.region.broker.share() or SHARE
+        address = view.redis_address(arguments.redis)
+        sender = sender_for(view, arguments.name, address, clock, metrics)
     except (ConfigError, OSError) as error:
         print(error, file=sys.stderr)
         return 1
     except (ValueError, ChannelMissing) as error:
         print(f"streamer worker: {error}", file=sys.stderr)
         return 2
-    store = Store(connect(redis_url), view)
-    settings = WorkerSettings(arguments.name, broker, arguments.share)
+    store = Store(connect(address, clock=clock), view)
+    settings = WorkerSettings(arguments.name, broker, share)
     writer = writer_for(view, arguments.name, arguments.journal)
+    if writer is not None:
+        health.journal = lambda: writer.said
     worker = Worker(settings, view, store, clock, metrics, health, writer)
     try:
         stop_serving = serve(host, port, health, metrics, clock) if arguments.http else None
@@ -100,13 +116,15 @@ def main(arguments: argparse.Namespace) -> int:
 
 
 def sender_for(
-    view: RegionView, name: str, redis_url: str, clock: Clock, metrics: Metrics
+    view: RegionView, name: str, address: RedisAddress, clock: Clock, metrics: Metrics
 ) -> Sender:
     """The channels of the region file, each with its own connection. Raises ChannelMissing."""
     pairs = zip(view.region.channel, channels_of(view, clock), strict=True)
     return Sender(
         [
-            Sending(settings, channel, name, Store(connect(redis_url), view), clock, metrics)
+            Sending(
+                settings, channel, name, Store(connect(address, clock=clock), view), clock, metrics
+            )
             for settings, channel in pairs
         ]
     )
@@ -121,12 +139,9 @@ def _watch_signals(worker: Worker, region: Path, view: RegionView) -> list[int]:
 
     def read_again(_number: int, _frame: FrameType | None) -> None:
         try:
-            fresh = load_region(region)
+            fresh = load_anew(region, view)
         except ConfigError as error:
             log.error("region file not taken over", problems=error.problems)
-            return
-        if fresh.name != view.name or fresh.region.partitions != view.region.partitions:
-            log.error("region file not taken over: region and partitions need a restart")
             return
         if fresh.region.channel != view.region.channel:
             log.warning("channels of the region file: start the workers again to send on these")

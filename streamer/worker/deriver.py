@@ -27,6 +27,7 @@ from streamer.domain.memory import Memory
 from streamer.domain.model import GroupSnapshot, StationRecord, Summary
 from streamer.domain.places import find_two_places
 from streamer.domain.repeater_health import Finding
+from streamer.domain.versions import next_version
 from streamer.state.air import WANTED
 from streamer.state.checkup import Checkup, checkup_text
 from streamer.state.evidence import Evidence
@@ -182,7 +183,7 @@ class Deriver:
         outcome.messages += make.replies(
             view.name, snapshot, judged, round(view.limits.reply_within_s * 1000), now_ms, duties
         )
-        self._watch.group(snapshot, judged, fanout)
+        self._watch.carrying(snapshot, fanout, view.sites)
         return WorkedOut(outcome, snapshot.conditions, trouble.conditions, trouble.endings, duties)
 
     def _retire_group(self, claim: Claim, snapshot: GroupSnapshot, now_ms: int) -> WorkedOut:
@@ -216,7 +217,7 @@ class Deriver:
         body = make.fanout_body(region, snapshot, fanout, duties)
         digest = _digest(body.model_dump_json())
         if digest != snapshot.fanout_digest:
-            version = snapshot.fanout_version + 1
+            version = next_version(snapshot.fanout_version, now_ms)
             fields["#fanout_version"], fields["#fanout_digest"] = str(version), digest
             outcome.messages.append(make.fanout_message(body, version, now_ms))
         pause_ms = max(ROSTER_PAUSE_MS, ROSTER_PAUSE_A_MEMBER_MS * len(shown))
@@ -231,7 +232,7 @@ class Deriver:
         roster = make.reach_body(region, snapshot, shown, policy, duties)
         digest = _digest(roster.model_dump_json())
         if digest != snapshot.reach_digest:
-            version = snapshot.reach_version + 1
+            version = next_version(snapshot.reach_version, now_ms)
             fields["#reach_version"], fields["#reach_digest"] = str(version), digest
             fields["#reach_ms"] = str(now_ms)
             fields["#answered"] = answered
@@ -291,7 +292,6 @@ class Deriver:
             outcome.fields["#standing"] = standing
             # Before the commit: should this worker die now, it is done again.
             self._store.wake([f"g/{name}" for name in view.groups], now_ms)
-        self._watch.gateway(sight, snapshot)
         duties = marks_of(self._orders.duties)
         conditions = (*trouble.conditions, *of_repeaters(found_ill, behind))
         return WorkedOut(outcome, snapshot.conditions, conditions, duties=duties)

@@ -17,6 +17,7 @@ from streamer.domain.callsign import Accepted, normalise
 from streamer.domain.quarantine import quarantine_name
 from streamer.mqtt.connection import Incoming
 from streamer.worker.batch import Accepting, Batch
+from streamer.worker.flood import Restraint, Telling
 
 log = structlog.get_logger()
 
@@ -33,10 +34,11 @@ class _Refused(Exception):
 
 
 class Intake:
-    """Built for one version of the region file."""
+    """Built for one version of the region file. Without `restraint` every refusal is told."""
 
-    def __init__(self, view: RegionView) -> None:
+    def __init__(self, view: RegionView, restraint: Restraint | None = None) -> None:
         self._view = view
+        self._restraint = restraint
         region = view.region
         self.rules = view.call_sign_rules()
         """May be replaced between two messages."""
@@ -67,6 +69,10 @@ class Intake:
             text = f"gateway {gateway!r} is not in the region file; add it there"
             problem = Problem(RefusalReason.UNKNOWN_GATEWAY, text)
             self._refuse(batch, message, gateway, problem, now_ms)
+            return
+        if message.flooded:
+            self._flooded(batch, message, gateway, now_ms)
+        if message.unread:
             return
         if not message.payload and message.retain is False and inbound.kind == topics.Kind.STATE:
             return  # somebody removed a retained state; nothing is said by it
@@ -213,6 +219,16 @@ class Intake:
 
     # -- checks ------------------------------------------------------------------------------
 
+    def _flooded(self, batch: Batch, message: Incoming, gateway: str, now_ms: int) -> None:
+        limits = self._view.limits
+        text = (
+            f"more than {limits.flood_messages_per_s:g} messages or {limits.flood_mb_per_s:g} MB a "
+            f"second of gateway {gateway}: {message.flooded} refused unread; their numbers are "
+            "missing in its sequence"
+        )
+        problem = Problem(RefusalReason.FLOOD, text)
+        self._accepting.refused(batch, _refusal(message, gateway, problem, now_ms), None)
+
     def _own(self, gateway: str, repeater: str) -> None:
         if repeater.partition("/")[0] != gateway:
             text = f"repeater {repeater} in a message of gateway {gateway}: send your own only"
@@ -243,20 +259,39 @@ class Intake:
         counted: tuple[str, int, str] | None = None,
         event: Heard | Route | State | None = None,
     ) -> None:
-        excerpt = message.payload[:EXCERPT_LENGTH].decode("utf-8", "backslashreplace")
-        refusal = Refusal(
-            at=from_ms(now_ms),
-            topic=message.topic[:300],
-            gateway=gateway,
-            reason=problem.reason,
-            detail=problem.detail[:500],
-            index=problem.index,
-            size_bytes=len(message.payload),
-            excerpt=excerpt[:512],
-        )
+        telling = Telling.TOLD if self._restraint is None else self._restraint.judge(gateway)
+        told = telling is not Telling.COUNTED
+        refusal = _refusal(message, gateway, problem, now_ms, telling)
         late = event is not None and problem.reason is RefusalReason.LATE
         content = event.model_dump_json(exclude_none=True) if late and event is not None else None
-        self._accepting.refused(batch, refusal, counted, content)
+        self._accepting.refused(batch, refusal, counted, content, told=told)
+
+
+def _refusal(
+    message: Incoming,
+    gateway: str | None,
+    problem: Problem,
+    now_ms: int,
+    telling: Telling = Telling.TOLD,
+) -> Refusal:
+    """What is told of it; of what is only counted no more than a journal's line needs."""
+    detail, start = problem.detail, EXCERPT_LENGTH
+    if telling is Telling.LAST:
+        detail = f"{detail[:400]}; so many were refused that the next ones are only counted"
+    elif telling is Telling.COUNTED or (message.flooded and not message.unread):
+        start = 0
+    excerpt = message.payload[:start].decode("utf-8", "backslashreplace")
+    return Refusal(
+        at=from_ms(now_ms),
+        topic=message.topic[:300],
+        gateway=gateway,
+        reason=problem.reason,
+        detail=detail[:500],
+        index=problem.index,
+        times=message.flooded if problem.reason is RefusalReason.FLOOD else 1,
+        size_bytes=len(message.payload),
+        excerpt=excerpt[:512],
+    )
 
 
 def _position(event: Heard, ms: int, end_ms: int, offset_ms: int) -> tuple[Any, ...] | None:

@@ -8,38 +8,38 @@ in-flight window (Receive Maximum) bounds what is held here.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 import structlog
 
+from streamer.backoff import backoff_s
 from streamer.clock import Clock
 from streamer.config import RegionView
-from streamer.contract import topics
 from streamer.journal.writer import Writer
 from streamer.mqtt.connection import (
     BrokerRefused,
+    BrokerUnreachable,
     Connection,
     ConnectionLost,
     Incoming,
     MqttError,
     Session,
 )
-from streamer.mqtt.settings import BrokerSettings
 from streamer.state.store import Store, StoreMismatch, StoreUnavailable
 from streamer.worker.air import AirTime
-from streamer.worker.backoff import backoff_s
-from streamer.worker.batch import Batch
+from streamer.worker.answers import Answers
+from streamer.worker.broker_said import BrokerSaid
 from streamer.worker.deriver import Deriver
+from streamer.worker.flood import Flood, Restraint
 from streamer.worker.health import Health
 from streamer.worker.intake import Intake, parts_of
 from streamer.worker.merger import Merged, Merger
-from streamer.worker.messages import time_reply
 from streamer.worker.metrics import Metrics
 from streamer.worker.pace import Pace
 from streamer.worker.publisher import Publisher
 from streamer.worker.recording import Recorder
+from streamer.worker.redis_sight import RedisSight
 from streamer.worker.region_orders import RegionOrders
-from streamer.worker.share import SHARE, filters, own_session, subscribe_to, take_up
+from streamer.worker.share import WorkerSettings, filters, own_session, subscribe_to, take_up
 from streamer.worker.sign import Sign
 from streamer.worker.upkeep import Upkeep
 from streamer.worker.watch import Watch
@@ -54,16 +54,6 @@ TICK_S = 0.1
 LOOKING_SHARE = 0.1
 """How much of the time looking at subjects may take while behind; longest pause: SLOW_TICK_S."""
 SLOW_TICK_S = 1.0
-
-
-@dataclass(frozen=True, slots=True)
-class WorkerSettings:
-    """`name` is also the client id: a worker that comes back must come back under its own name,
-    since the broker keeps its share of unacknowledged messages for it."""
-
-    name: str
-    broker: BrokerSettings
-    share: str = SHARE
 
 
 class Worker:
@@ -85,9 +75,14 @@ class Worker:
         self._clock = clock
         self._metrics = metrics
         self._health = health
-        self._intake = Intake(view)
+        self._flood = Flood(view, clock)
+        self._restraint = Restraint(view, clock)
+        self._intake = Intake(view, self._restraint)
+        self._answers = Answers(store, clock, metrics)
         self._orders = RegionOrders(store)
+        self._redis = RedisSight(store, metrics, health)
         self._watch = Watch(metrics)
+        self._broker = BrokerSaid(metrics)
         self._air = AirTime(store, metrics)
         self._deriver = Deriver(store, clock, self._watch, self._orders)
         self._merger = Merger(store)
@@ -117,7 +112,7 @@ class Worker:
                 self._prepare()
                 connection = self._connect()
             except StoreUnavailable as error:
-                self._redis_trouble(error)
+                self._redis.trouble(error)
             except (MqttError, OSError) as error:
                 self._broker_trouble(error)
             else:
@@ -151,9 +146,10 @@ class Worker:
         if not self._prepared:
             now_ms = self._clock.now_ms()
             self._store.prepare(now_ms)
+            self._flood.begin(self._settings.name, self._store.ears(), now_ms)
             self._upkeep.begin(now_ms)
             self._recorder.prepared(self._view, now_ms)
-            self._redis_well()
+            self._redis.prepared()
             self._prepared = True
 
     def _connect(self, *, subscribe: bool = True) -> Connection:
@@ -163,12 +159,14 @@ class Worker:
             connection.open()
             if subscribe:
                 subscribe_to(connection, self._view.name, self._settings.share)
+                self._broker.ask(connection)
         except BaseException:
             connection.close()
             raise
-        self._metrics.reconnects.inc()
-        self._metrics.connected.set(1)
-        self._upkeep.hears(True)
+        if not connection.session_present:
+            self._flood.nothing_waits()
+        self._broker.connected(connection)
+        self._upkeep.hears(connection)
         self._health.connected = True
         self._health.broker = f"connected, MQTT {connection.protocol}"
         log.info(
@@ -188,7 +186,8 @@ class Worker:
         try:
             while not stopping():
                 self._beat()
-                take_up(connection, held, 0.0 if held else self._idle_s())
+                wait_s = 0.0 if held else self._idle_s()
+                take_up(connection, held, wait_s, self._sift)
                 try:
                     if self._reload is not None:
                         self._finish(connection, publisher, held)
@@ -202,10 +201,10 @@ class Worker:
                     failures = 0
                 except StoreUnavailable as error:
                     failures += 1
-                    self._redis_trouble(error)
+                    self._redis.trouble(error)
                     self._hold(connection, held, backoff_s(failures), stopping)
             self._drain(connection, publisher, held)
-        except ConnectionLost as error:
+        except (BrokerUnreachable, ConnectionLost) as error:
             # What was not acknowledged comes again on the next connection.
             self._broker_trouble(error)
         except BaseException:
@@ -215,8 +214,8 @@ class Worker:
             self._merger.abandon()  # not acknowledged: it comes again
             self._begun = 0, 0.0
             connection.close()
-            self._metrics.connected.set(0)
-            self._upkeep.hears(False)
+            self._broker.gone()
+            self._upkeep.hears(None)
             self._health.connected = False
 
     def _step(self, connection: Connection, publisher: Publisher, held: list[Incoming]) -> None:
@@ -242,6 +241,7 @@ class Worker:
         self._sign.live(publisher, len(held))
         publisher.pump()
         connection.flush()
+        self._flood.worked()
 
     def _begin(self, merged: Merged, messages: int, begun_s: float) -> None:
         if messages:
@@ -277,7 +277,7 @@ class Worker:
         until_s = self._clock.monotonic_s() + seconds
         while self._clock.monotonic_s() < until_s and not stopping():
             self._beat()
-            if not take_up(connection, held, 0.05):
+            if not take_up(connection, held, 0.05, self._sift):
                 self._clock.sleep_s(0.05)
 
     def _drain(self, connection: Connection, publisher: Publisher, held: list[Incoming]) -> None:
@@ -300,8 +300,12 @@ class Worker:
                 publisher.settle()
             self._store.settle_told(self._clock.now_ms())
         except StoreUnavailable as error:
-            self._redis_trouble(error)
+            self._redis.trouble(error)
         log.info("drained", complete=publisher.idle)
+
+    def _sift(self, messages: list[Incoming]) -> list[Incoming]:
+        """What gateways say, of all that has come."""
+        return self._flood.sift(self._broker.sift(self._upkeep.put_back.sift(messages)))
 
     # -- one batch -----------------------------------------------------------------------------
 
@@ -317,32 +321,13 @@ class Worker:
         batch = merged.batch
         self._watch.events(merged)
         self._air.count(merged)
-        if batch.refusals:
-            self._refuse(publisher, batch)
-        self._answer_heartbeats(publisher, merged)
+        self._answers.refuse(publisher, batch)
+        self._answers.heartbeats(publisher, merged)
         self._metrics.batch_events.observe(batch.events)
         self._sign.count(batch.events)
         if batch.oldest_ms is not None:
             age_ms = merged.received_ms - batch.oldest_ms
             self._metrics.event_age_seconds.observe(age_ms / 1000)
-
-    def _refuse(self, publisher: Publisher, batch: Batch) -> None:
-        texts = [(r.reason.value, r.model_dump_json()) for r in batch.refusals]
-        self._store.refuse(texts)
-        topic = topics.refused_topic(self._view.name)
-        for reason, text in texts:
-            self._metrics.refused.labels(reason).inc()
-            publisher.send_plain(topic, text)
-        # Acknowledged only once the refusal is with the broker: nothing vanishes without a word.
-        publisher.await_plain()
-
-    def _answer_heartbeats(self, publisher: Publisher, merged: Merged) -> None:
-        for gateway, place, state in merged.batch.states:
-            taken = merged.verdicts.get(gateway, ("", ""))[1]
-            if taken[place : place + 1] == "1":
-                topic = topics.reply_topic(self._view.name, gateway)
-                answer = time_reply(state, merged.received_ms, self._clock.now_ms())
-                publisher.send_plain(topic, answer)
 
     # -- what is due -----------------------------------------------------------------------------
 
@@ -361,7 +346,7 @@ class Worker:
             publisher.claim()
         if self._upkeep.due:
             self._tend()
-            self._redis_well()
+            self._redis.well()
 
     def _look(self, publisher: Publisher) -> bool:
         """Look at what is due; returns whether there may be more of it."""
@@ -378,7 +363,9 @@ class Worker:
         if view is None:
             return
         self._view = self._store.view = view
-        self._intake = Intake(view)
+        self._flood.use(view)
+        self._restraint.use(view)
+        self._intake = Intake(view, self._restraint)
         self._orders.forget()
         self._prepared = False
         log.info("region file read again", groups=len(view.groups), gateways=len(view.gateways))
@@ -392,17 +379,6 @@ class Worker:
 
     def _beat(self) -> None:
         self._health.beat_s = self._clock.monotonic_s()
-
-    def _redis_well(self) -> None:
-        self._health.redis, self._health.redis_up = "answers", True
-        self._metrics.redis_up.set(1)
-
-    def _redis_trouble(self, error: Exception) -> None:
-        self._health.redis, self._health.redis_up = str(error)[:200], False
-        self._metrics.redis_up.set(0)
-        self._metrics.redis_errors.inc()
-        advice = "is it running? redis_url of the region file or --redis says where"
-        log.warning("redis does not answer: holding", error=str(error)[:300], advice=advice)
 
     def _broker_trouble(self, error: Exception) -> None:
         self._health.broker = str(error)[:200]
@@ -424,7 +400,7 @@ class Worker:
             self._tend()
             self._upkeep.desk()
         except StoreUnavailable as error:
-            self._redis_trouble(error)
+            self._redis.trouble(error)
 
 
-__all__ = ["SHARE", "StoreMismatch", "Worker", "WorkerSettings"]
+__all__ = ["StoreMismatch", "Worker"]

@@ -164,8 +164,8 @@ def reach_message(body: Reach, version: int, now_ms: int) -> OutMessage:
     return OutMessage(topic, str(version), final.model_dump_json(), True)
 
 
-def time_reply(state: State, received_ms: int, now_ms: int) -> str:
-    """The answer to a heartbeat (one with a seq), as JSON."""
+def time_reply(state: State, received_ms: int, now_ms: int, missing: int | None = None) -> str:
+    """The answer to a heartbeat (one with a seq), as JSON. `missing`: events, if it is known."""
     assert state.seq is not None
     return TimeReply(
         boot=state.boot,
@@ -174,6 +174,7 @@ def time_reply(state: State, received_ms: int, now_ms: int) -> str:
         agent_sent_at=state.sent_at,
         received_at=from_ms(received_ms),
         replied_at=from_ms(now_ms),
+        missing=missing,
     ).model_dump_json()
 
 

@@ -1,6 +1,7 @@
 """What a worker notes in its journal: what it took in, what the broker took over, what people
 ordered. Without a journal nothing is noted."""
 
+import math
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
@@ -78,6 +79,8 @@ class Recorder:
         metrics.journal_lost_lines.inc(writer.lost - self._counted[1])
         self._counted = writer.written, writer.lost
         metrics.journal_well.set(writer.well)
+        free = writer.free_ratio()
+        metrics.journal_disk_free_ratio.set(math.nan if free is None else free)
 
     def close(self) -> None:
         if self._writer is not None:

@@ -19,14 +19,14 @@ from streamer.alert_settings import ChannelSettings
 from streamer.alerts.deliveries import is_stuck
 from streamer.alerts.notice import Channel, Notice, Parcel, Undelivered
 from streamer.alerts.routing import stands_on
+from streamer.backoff import backoff_s
 from streamer.clock import Clock, from_ms
 from streamer.contract.published import Alert, Beat
 from streamer.contract.topics import beat_topic
 from streamer.state import keys
 from streamer.state.alerting import TakenParcel, number_of, part_name
 from streamer.state.store import Store, StoreUnavailable
-from streamer.worker.backoff import backoff_s
-from streamer.worker.metrics import Metrics
+from streamer.worker.metrics import OUTCOMES, Metrics
 
 log = structlog.get_logger()
 
@@ -91,6 +91,8 @@ class Sending:
         self.over = False
         """Its address has left, and nothing waits for it."""
         self._well(True)
+        for outcome in OUTCOMES:
+            metrics.parcels.labels(settings.name, outcome)  # a first one must not go unseen
 
     @property
     def parts(self) -> list["Sending"]:
@@ -122,6 +124,8 @@ class Sending:
             self._refresh(self._channel.refresh_s)
         if not self._is_part:
             found = self._store.deliveries([self.name])[self.name]
+            if not any(q.why or q.gave_up for q in found):
+                self._healed()
             self._metrics.notices_waiting.labels(self.name).set(sum(q.waiting for q in found))
 
     # -- several addresses -----------------------------------------------------------------------
@@ -170,6 +174,11 @@ class Sending:
             self._wells[self.name] = well
         all_well = all(list(self._wells.values()))
         self._metrics.delivery_well.labels(self._settings.name).set(int(all_well))
+
+    def _healed(self) -> None:
+        """Another worker may have sent what this one could not."""
+        self._wells.update(dict.fromkeys(list(self._wells), True))
+        self._metrics.delivery_well.labels(self._settings.name).set(1)
 
     def _send(self, taken: TakenParcel) -> None:
         parcel = Parcel(

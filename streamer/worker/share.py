@@ -1,9 +1,14 @@
 """A worker's session at the broker, and its share of what gateways say."""
 
+from collections.abc import Callable
+from dataclasses import dataclass
+
 from streamer.contract import topics
-from streamer.mqtt.connection import Connection, Incoming, Session, Will
+from streamer.mqtt.connection import BrokerRefused, Connection, Incoming, Session, Will
+from streamer.mqtt.settings import BrokerSettings
 
 SHARE = "streamer"
+"""The name of the share where none is given; real ones are secret (WorkersBroker.share)."""
 RECEIVE_MAXIMUM = 4000
 """Messages that may be on the way or held here. The broker may allow less (Mosquitto:
 max_inflight_messages); the more, the less work an event is while a backlog is read."""
@@ -12,6 +17,16 @@ READ_AT_ONCE = RECEIVE_MAXIMUM // 2
 SESSION_EXPIRY_S = 14 * 24 * 3600
 RETAINED_ALONE = 1
 """Identifier of the subscription that is there for retained messages alone."""
+
+
+@dataclass(frozen=True, slots=True)
+class WorkerSettings:
+    """`name` is also the client id: a worker that comes back must come back under its own name,
+    since the broker keeps its share of unacknowledged messages for it."""
+
+    name: str
+    broker: BrokerSettings
+    share: str = SHARE
 
 
 def own_session(name: str, will: Will | None) -> Session:
@@ -37,7 +52,11 @@ def filters(region: str, share: str, protocol: str) -> list[str]:
 def subscribe_to(connection: Connection, region: str, share: str) -> None:
     """Subscribe and wait for the grants. Raises BrokerRefused, BrokerUnreachable."""
     main, *states = filters(region, share, connection.protocol)
-    connection.subscribe([(main, 1)])
+    try:
+        connection.subscribe([(main, 1)])
+    except BrokerRefused as error:
+        told = str(error) if share == SHARE else str(error).replace(share, "...")  # it is a secret
+        raise BrokerRefused(told) from None
     connection.subscribe([(name, 0) for name in states], RETAINED_ALONE)
 
 
@@ -52,9 +71,15 @@ HELD_BYTES = 16_000_000
 """No more is read while so much is held."""
 
 
-def take_up(connection: Connection, held: list[Incoming], wait_s: float) -> bool:
-    """Add what has come to what is held, waiting for it if need be; False if there is no room."""
+def take_up(
+    connection: Connection,
+    held: list[Incoming],
+    wait_s: float,
+    sift: Callable[[list[Incoming]], list[Incoming]],
+) -> bool:
+    """Add what has come and `sift` leaves of it to what is held, waiting for it if need be; False
+    if there is no room."""
     if sum(len(message.payload) for message in held) >= HELD_BYTES:
         return False
-    held += receive(connection, wait_s)
+    held += sift(receive(connection, wait_s))
     return True

@@ -1,13 +1,17 @@
 """What a worker does about once a second, connected to the broker or not: says that it lives and
-whether it hears, takes up what others have left, runs the desk of the alerts."""
+whether it hears, takes up what others have left, looks whether the store was put back, runs the
+desk of the alerts."""
 
 from streamer.alerts.desk import Desk, take_back_unknown
 from streamer.clock import Clock
+from streamer.mqtt.connection import Connection
 from streamer.state import keys
 from streamer.state.alerting import Ears
 from streamer.state.store import Store
 from streamer.worker.deriver import ToSend
+from streamer.worker.figures import RegionFigures
 from streamer.worker.metrics import Metrics
+from streamer.worker.put_back import PutBack
 from streamer.worker.recording import Recorder
 from streamer.worker.region_orders import RegionOrders
 
@@ -30,6 +34,7 @@ class Upkeep:
         recorder: Recorder,
     ) -> None:
         self._name = name
+        self.put_back = PutBack(store, clock)
         self._store = store
         self._clock = clock
         self._metrics = metrics
@@ -37,6 +42,7 @@ class Upkeep:
         self._recorder = recorder
         self._desk = Desk(store)
         self._tidying = store.tidying()
+        self._figures = RegionFigures(store, metrics)
         self._hears = False
         self._since_ms = clock.now_ms()
         self._next_s = self._next_desk_s = 0.0
@@ -45,8 +51,10 @@ class Upkeep:
         """When the state is prepared."""
         take_back_unknown(self._store, now_ms)
 
-    def hears(self, hears: bool) -> None:
-        """Whether the worker has a connection to the broker, from now on."""
+    def hears(self, connection: Connection | None) -> None:
+        """The worker's connection to the broker from now on, None without."""
+        self.put_back.use(connection)
+        hears = connection is not None
         if hears != self._hears:
             self._hears, self._since_ms, self._next_s = hears, self._clock.now_ms(), 0.0
 
@@ -67,12 +75,14 @@ class Upkeep:
         if untold:
             tells = store.apply_stations({name: [] for name in untold}, now_ms)
             store.apply_groups(tells, [], now_ms)
+        self.put_back.tick()
         self._recorder.tick()
         self._tidying.tick(now_ms)
         self._metrics.waiting_out.set(store.waiting_out())
         for kind, count in store.alerts_by_kind().items():
             self._metrics.alerts.labels(kind).set(count)
         self._metrics.alerts_held.set(self._desk.held)
+        self._figures.tick(now_ms)
         return news
 
     def desk(self) -> list[ToSend]:

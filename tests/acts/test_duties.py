@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from streamer.acts.acts import NotThere, Refused
+from streamer.acts.duties import AlreadyRuns
 from streamer.contract.duty import DutyKind
 from streamer.contract.published import Duty
 from streamer.domain.roster import RosterFault, RosterLine, roster_of_details
@@ -52,6 +53,18 @@ class TestRoster:
         assert roster_of_details(roster.details) == (BOB, ANN)
         in_order = [e.act for e in sorted(entries, key=lambda e: e.at)]
         assert in_order == [Act.START_DUTY, Act.SET_ROSTER]
+
+    def test_one_of_the_same_title_only_if_it_is_wanted(self, stage: Stage) -> None:
+        duty = begin(stage)
+        with pytest.raises(AlreadyRuns, match=f"'search' runs in RESCUE already: {duty.id}, "):
+            stage.acts.start_duty("SEARCH", DutyKind.ACTUAL, ["RESCUE"], "bob")
+        again = stage.acts.start_duty("SEARCH", DutyKind.ACTUAL, ["RESCUE"], "bob", another=True)
+        assert again.id != duty.id
+        for entry in [e for e in stage.acts.log() if e.act is Act.START_DUTY]:
+            assert do_again(stage.worker.store, entry) is None, "a replay does not judge it again"
+        stage.acts.end_duty(duty.id, "ann")
+        stage.acts.end_duty(again.id, "ann")
+        assert begin(stage).started_by == "ann", "those that are over stand in nobody's way"
 
     def test_the_duty_tells_call_signs_alone(self, stage: Stage) -> None:
         duty = begin(stage, ANN, BOB)

@@ -78,8 +78,8 @@ def test_a_spool_that_is_no_database_is_set_aside(tmp_path: Path) -> None:
     path.write_bytes(b"worn out" * 1000)
     spool = Spool(path, NOW_MS)
     assert fill(spool, 1) == [1]
-    assert spool.set_aside is not None
-    assert spool.set_aside.read_bytes().startswith(b"worn out")
+    assert spool.repair is not None
+    assert spool.repair.aside.read_bytes().startswith(b"worn out")
     spool.close()
 
 

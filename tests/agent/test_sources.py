@@ -19,7 +19,8 @@ from streamer.agent.config import AgentSettings
 from streamer.agent.sources.base import LineCutter, SourceError
 from streamer.agent.sources.sockets import UdpSource
 from streamer.agent.sources.stdin import StdinSource
-from streamer.agent.spool import KINDS, SpoolError
+from streamer.agent.spool import SpoolError
+from streamer.agent.spool_repair import KINDS
 from streamer.clock import SystemClock
 from streamer.mqtt.settings import BrokerSettings
 from tests.servers import free_port

@@ -14,13 +14,14 @@ from streamer.alerts.conditions import Condition, Found, of_gateway, of_group, o
 from streamer.alerts.deliveries import channel_conditions
 from streamer.alerts.ears import LOST_MS, own_conditions
 from streamer.alerts.health import of_repeaters
-from streamer.config import Limits, RegionView
+from streamer.config import RegionView
 from streamer.contract.published import AlertKind, Severity
 from streamer.domain.group_now import look_at_group
 from streamer.domain.liveness import Sights
 from streamer.domain.model import Forwarding, GatewaySnapshot, GroupSnapshot, LiveState
 from streamer.domain.places import TwoPlaces
 from streamer.domain.repeater_health import Finding, Trouble
+from streamer.limits_settings import Limits
 from streamer.state.alerting import Delivery, Ears
 from tests.alerts.story import condition as lost_gateway
 from tests.domain.make import LAKE, RIDGE, at, group, live, sights, station, stay
@@ -182,7 +183,7 @@ def gateway_found(
 ) -> Found:
     snapshot = GatewaySnapshot(
         "ridge", 1, 1, known.pop("counts", {}), known.pop("ranges", {}),
-        known.pop("hole_ms", None), known.pop("future_ms", 0),
+        known.pop("hole_ms", None), known.pop("future_ms", 0), flood=known.pop("flood", None),
     )  # fmt: skip
     seen = sights(now, *([state] if state else []))
     return of_gateway(snapshot, seen.gateway("ridge"), at(born), behind, LIMITS, at(now))
@@ -300,6 +301,31 @@ class TestEventsLost:
         assert found.conditions == ()
 
 
+class TestFlooding:
+    FLOOD = (at(100), at(110), 7)
+    """Since when, when last, messages."""
+
+    def test_it_stands_for_a_while_after_the_newest_refusal(self) -> None:
+        up = live("ridge", last=400)
+        found = gateway_found(409, up, flood=self.FLOOD)
+        trouble = only(found)
+        assert (trouble.id, trouble.kind) == ("gateway_flooding.ridge", AlertKind.GATEWAY_FLOODING)
+        assert (trouble.severity, trouble.since_ms) == (Severity.WARNING, at(100))
+        assert found.next_ms == at(410)  # flood_hold_s is 300 where nothing is said
+        assert gateway_found(410, up, flood=self.FLOOD).conditions == ()
+
+    def test_more_of_it_says_nothing_new(self) -> None:
+        up, worse = live("ridge", last=400), (at(100), at(150), 70_000)
+        one, other = (gateway_found(160, up, flood=f) for f in (self.FLOOD, worse))
+        assert only(one) == only(other)
+
+    def test_of_a_lost_gateway_it_is_told_too(self) -> None:
+        """Somebody else may be using its credentials."""
+        found = gateway_found(200, live("ridge", last=0), flood=self.FLOOD)
+        kinds = {c.kind for c in found.conditions}
+        assert kinds == {AlertKind.GATEWAY_LOST, AlertKind.GATEWAY_FLOODING}
+
+
 class TestTwoPlaces:
     EVIDENCE = TwoPlaces(at(100), (RIDGE, LAKE), "was on both")
 
@@ -330,6 +356,7 @@ def test_every_kind_has_words_fit_for_people() -> None:
         *gateway_found(
             5, live("ridge", last=0), ranges=TestEventsLost.RANGES, hole_ms=at(0)
         ).conditions,
+        *gateway_found(120, live("ridge", last=100), flood=TestFlooding.FLOOD).conditions,
         *of_station("QA1ABC", TestTwoPlaces.EVIDENCE, LIMITS, at(200)).conditions,
         *of_repeaters({RIDGE: [Finding(trouble, at(0), ("so",)) for trouble in Trouble]}, ()),
         *own_conditions("scene", [Ears("w1", at(0), at(0), hears=False)], at(0)),

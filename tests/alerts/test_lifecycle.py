@@ -118,7 +118,7 @@ def test_other_words_are_published_under_a_higher_version(change: dict[str, Any]
     before = story.alert(RIDGE)
     assert story.say(condition(**change)).look(6) == []
     (told,) = story.published
-    assert told.version == before.version + 1
+    assert told.version > before.version
     assert told.opened_at == before.opened_at
     assert told != before.model_copy(update={"version": told.version})
 

@@ -95,6 +95,11 @@ class World:
             'extra_prefixes = ["Q"]',
             "[limits]",
             "gateway_lost_after_s = 7200",
+            # A few gateways say here what a thousand would.
+            "flood_messages_per_s = 1_000_000",
+            "flood_burst_messages = 10_000_000",
+            "flood_mb_per_s = 1_000_000",
+            "flood_burst_mb = 1_000_000",
             "[policy]",
             "linger_s = 120",
             "[learning]",

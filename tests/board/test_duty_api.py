@@ -64,6 +64,17 @@ def test_the_numbers_of_a_duty(office: Office) -> None:
     assert read(office.desk, duty_id)["numbers"]["of_expected"]["heard"] == 1
 
 
+def test_a_duty_is_not_begun_twice_by_mistake(office: Office) -> None:
+    """The command's rule (tests/reading/test_duty.py): a title, in whatever case, and a group."""
+    duty_id = begin(office)
+    twice = {**DUTY, "title": "night WALK", "groups": ["TALK"]}
+    said = must_be_problem(office.chief.ask("POST", "/api/v1/duties", twice), 409)["detail"]
+    assert f"'Night walk' runs in TALK already: {duty_id}, started" in said
+    assert "by desk; end it first, or choose another title" in said
+    assert office.desk.ask("POST", f"/api/v1/duties/{duty_id}/end").status_code == 200
+    assert begin(office) != duty_id
+
+
 def test_names_are_for_those_who_operate(office: Office) -> None:
     duty_id = begin(office)
     ann = read(office.desk, duty_id)["people"][1]

@@ -9,9 +9,10 @@ import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
-from streamer.config import ConfigError, RegionView, check_redis_url, differences, load_region
+from streamer.config import ConfigError, RegionView, differences, load_region
 from streamer.contract.common import GROUP_PATTERN, NAME_PATTERN
 from streamer.demo.setting import REGION_FILE
+from streamer.redis_settings import check_redis_url
 
 FOLDER = Path(__file__).with_name("regions")
 GOOD = sorted(FOLDER.glob("good/*.toml"))
@@ -66,7 +67,7 @@ def test_no_fault_tells_a_password(path: Path) -> None:
 
 
 def test_the_passwords_are_really_in_files_that_are_tested() -> None:
-    assert sum("hidden-word" in path.read_text() for path in BAD) == 4
+    assert sum("hidden-word" in path.read_text() for path in BAD) == 7
 
 
 def test_a_missing_file_a_folder_and_bytes_that_are_no_text(tmp_path: Path) -> None:
@@ -98,7 +99,8 @@ def test_the_example_shows_every_setting() -> None:
     view = load_region(EXAMPLE)
     region = view.region
     models = (
-        region, region.broker, region.limits, region.alerts, region.privacy, region.policy,
+        region, region.broker, region.redis, region.limits, region.alerts, region.privacy,
+        region.policy,
         region.group[0], region.gateway[0], region.gateway[0].repeater[0],
     )  # fmt: skip
     for model in models:
@@ -109,7 +111,9 @@ def test_the_example_shows_every_setting() -> None:
 def test_the_example_gives_the_defaults_where_it_says_so(tmp_path: Path) -> None:
     smallest = load_region(FOLDER / "good" / "smallest.toml").region
     shown = load_region(EXAMPLE).region
-    names = ("limits", "policy", "alerts", "broker", "redis_url", "partitions", "open_gateways")
+    names = (
+        "limits", "policy", "alerts", "broker", "redis", "redis_url", "partitions", "open_gateways",
+    )  # fmt: skip
     for name in names:
         assert getattr(shown, name) == getattr(smallest, name), name
 
@@ -163,6 +167,11 @@ def test_many_names_are_not_all_listed(tmp_path: Path) -> None:
         "redis://[::1]:6379/3",
         "rediss://u@h/1",
         "unix:///run/r.sock",
+        "redis+cluster://h",
+        "redis+cluster://u@h1:7000,h2,[::1]:7002/0",
+        "rediss+cluster://h1,h2/",
+        "redis+sentinel://h1:1,h2:2/state",
+        "rediss+sentinel://u@h1,[fe80::1]:3/the-state.1/2",
     ],
 )
 def test_an_address_of_redis(url: str) -> None:
@@ -171,7 +180,10 @@ def test_an_address_of_redis(url: str) -> None:
 
 @pytest.mark.parametrize(
     "url", ["", "h:6379", "redis://", "redis://h:x/0", "redis://h/zero", "unix://", "redis://h:70000",
-            "redis://[::1", "http://h"],
+            "redis://[::1", "http://h", "redis+cluster://", "redis+cluster://h1,", "redis+other://h",
+            "redis+cluster://h1:70000", "redis+cluster://h1:x,h2", "redis+cluster://@h1",
+            "redis+cluster://h1?a=b", "redis+sentinel://h1:0/state",
+            "unix+cluster:///r.sock"],
 )  # fmt: skip
 def test_no_address_of_redis(url: str) -> None:
     with pytest.raises(ValueError, match="redis://HOST:PORT/NUMBER"):
@@ -190,12 +202,12 @@ def test_the_password_of_redis_comes_from_its_file_or_the_environment(
     secret = tmp_path / "secret"
     secret.write_text("p@ss/word\n")
     view = view_with(tmp_path, f'redis_url = "redis://h:1/2"\nredis_password_file = "{secret}"')
-    assert view.redis_address() == "redis://:p%40ss%2Fword@h:1/2"
-    assert view.redis_address("unix:///run/r.sock") == "unix://:p%40ss%2Fword@/run/r.sock"
+    assert view.redis_address().url == "redis://:p%40ss%2Fword@h:1/2"
+    assert view.redis_address("unix:///run/r.sock").url == "unix://:p%40ss%2Fword@/run/r.sock"
     plain = view_with(tmp_path, 'redis_url = "redis://reader@h:1/2"')
-    assert plain.redis_address() == "redis://reader@h:1/2"
+    assert plain.redis_address().url == "redis://reader@h:1/2"
     monkeypatch.setenv("STREAMER_REDIS_PASSWORD", "other")
-    assert plain.redis_address() == "redis://reader:other@h:1/2"
+    assert plain.redis_address().url == "redis://reader:other@h:1/2"
 
 
 def test_a_password_in_an_argument_is_refused_unrepeated(tmp_path: Path) -> None:
@@ -204,6 +216,36 @@ def test_a_password_in_an_argument_is_refused_unrepeated(tmp_path: Path) -> None
         with pytest.raises(ValueError, match="leave the password out") as caught:
             view.redis_address(url)
         assert "hidden-word" not in str(caught.value)
+
+
+def test_passwords_of_a_cluster_and_of_sentinels_are_never_shown(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    secret = tmp_path / "secret"
+    secret.write_text("hidden-word\n")
+    monkeypatch.setenv("STREAMER_SENTINEL_PASSWORD", "hidden-word too")
+    for url, place in (
+        ("redis+cluster://worker@h1:1,h2", "cluster h1:1,h2:6379"),
+        ("redis+sentinel://worker@h1,[::1]:2/state/3", "sentinel h1:26379,[::1]:2/state"),
+    ):
+        view = view_with(tmp_path, f'redis_url = "{url}"\nredis_password_file = "{secret}"')
+        address = view.redis_address()
+        assert address.password is not None
+        assert (address.user, address.password.get_secret_value()) == ("worker", "hidden-word")
+        assert address.place == place
+        assert "hidden-word" not in f"{address!r} {address} {address.place}"
+    assert address.sentinel_password is not None
+    assert (address.service, address.number) == ("state", 3)
+    with pytest.raises(ValueError, match="leave the password out") as caught:
+        view.redis_address("rediss+cluster://worker:hidden-word@h1")
+    assert "hidden-word" not in str(caught.value)
+
+
+def test_an_address_by_tls_is_needed_for_its_files(tmp_path: Path) -> None:
+    view = view_with(tmp_path, 'redis_url = "rediss://h"\nredis.ca_file = "ca.pem"')
+    assert view.redis_address().tls
+    with pytest.raises(ValueError, match="ca_file: is of no use"):
+        view.redis_address("redis://h")
 
 
 # -- anything else is a ConfigError --------------------------------------------------------------

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from tests.integration.stage import Stage
+from tests.integration.stage import Addressed, Stage
 from tests.servers import Mosquitto, Redis
 
 _numbers = count(1)
@@ -23,11 +23,26 @@ def broker() -> Iterator[Mosquitto]:
 
 
 @pytest.fixture
+def servers() -> Iterator[tuple[Mosquitto, Redis]]:
+    """Of one test alone, which may kill them; Redis keeps what it has answered."""
+    broker, store = Mosquitto(), Redis(aof=True)
+    try:
+        broker.start()
+        store.start()
+        yield broker, store
+    finally:
+        store.close()
+        broker.close()
+
+
+@pytest.fixture
 def make_stage(tmp_path: Path, broker: Mosquitto, redis_server: Redis) -> Iterator[MakeStage]:
     """Sets up a region of the given content; its name is made up."""
     made: list[Stage] = []
 
-    def make(*, on: Mosquitto | None = None, store: Redis | None = None, **region: Any) -> Stage:
+    def make(
+        *, on: Mosquitto | None = None, store: Addressed | None = None, **region: Any
+    ) -> Stage:
         number = next(_numbers)
         folder = tmp_path / f"stage-{number}"
         folder.mkdir()

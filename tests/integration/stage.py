@@ -9,7 +9,7 @@ import threading
 from collections import defaultdict
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 import paho.mqtt.client as paho
 import pytest
@@ -20,7 +20,7 @@ from streamer.config import RegionView, load_region
 from streamer.contract.topics import Kind, gateway_topic
 from streamer.mqtt.connection import Incoming
 from streamer.state.store import Store, connect
-from tests.servers import Mosquitto, Redis, WorkerProcess, wait_until
+from tests.servers import Mosquitto, WorkerProcess, wait_until
 from tests.state.scene import Teller
 
 Places = dict[str, tuple[str, ...]]
@@ -72,6 +72,7 @@ class Peer:
         filters: Sequence[str] = (),
         *,
         will: tuple[str, bytes] | None = None,
+        login: tuple[str, str] | None = None,
     ) -> None:
         self.messages: list[tuple[str, bytes]] = []
         self.by_topic: dict[str, list[bytes]] = defaultdict(list)
@@ -91,6 +92,8 @@ class Peer:
         client.on_subscribe = lambda *_: self._granted.set()
         if will is not None:
             client.will_set(*will, qos=1, retain=True)
+        if login is not None:
+            client.username_pw_set(*login)
         client.connect("127.0.0.1", port)
         client.loop_start()
         wait_until(client.is_connected, f"{name} to be connected")
@@ -127,10 +130,17 @@ class Peer:
         sock.close()
 
 
+class Addressed(Protocol):
+    """A Redis, or several that are reached by one address."""
+
+    @property
+    def url(self) -> str: ...
+
+
 class Stage:
     """One region in service. Its name is its own, so stages share a Redis."""
 
-    def __init__(self, folder: Path, broker: Mosquitto, store: Redis, /, **region: Any) -> None:
+    def __init__(self, folder: Path, broker: Mosquitto, store: Addressed, /, **region: Any) -> None:
         self.folder = folder
         self.broker = broker
         self.redis = store
@@ -143,7 +153,9 @@ class Stage:
         self._peers: list[Peer] = []
         self._said: Peer | None = None
         self.reader = self.peer("reader", f"net/{self.region}/#")
-        self.client: Any = connect(store.url)  # its types leave open if it answers in bytes
+        self.client: Any = connect(
+            self.view.redis_address(store.url)
+        )  # its types leave open if it answers in bytes
         self.store = Store(self.client, self.view)
 
     # -- making ------------------------------------------------------------------------------

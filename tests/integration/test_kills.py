@@ -3,7 +3,7 @@ that of a run in which nothing happened."""
 
 import os
 import random
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Protocol
@@ -53,18 +53,6 @@ MakeRig = Callable[..., AbstractContextManager[Rig]]
 
 
 @pytest.fixture
-def servers() -> Iterator[tuple[Mosquitto, Redis]]:
-    broker, store = Mosquitto(), Redis(aof=True)
-    try:
-        broker.start()
-        store.start()
-        yield broker, store
-    finally:
-        store.close()
-        broker.close()
-
-
-@pytest.fixture
 def make_rig(make_stage: MakeStage, servers: tuple[Mosquitto, Redis], tmp_path: Path) -> MakeRig:
     """Two workers in service, and gateways inside or outside of this process."""
 
@@ -93,14 +81,19 @@ def victims_of(kind: str, made: Rig, chance: random.Random) -> list[Server]:
     return victims[kind]
 
 
-@pytest.mark.parametrize("kind", ["one worker", "both workers", "broker", "redis", "agent"])
-def test_killed_at_random_moments_under_load(kind: str, make_rig: MakeRig) -> None:
+def killed_under_load(kind: str, make_rig: MakeRig, rounds: int = ROUNDS) -> None:
+    """At random moments, so many times."""
     chance = random.Random(f"{SEED} {kind}")
     with make_rig(outside=kind == "agent") as made:
-        for number in range(1, ROUNDS + 1):
+        for number in range(1, rounds + 1):
             at_s, away_s = chance.uniform(0.2, LOAD_S - 0.2), chance.uniform(0.0, 0.5)
             made.load(LOAD_S, at_s, restarted(victims_of(kind, made, chance), away_s))
             assert made.judge() == number * LOAD_S * RATE_PER_S
+
+
+@pytest.mark.parametrize("kind", ["one worker", "both workers", "broker", "redis", "agent"])
+def test_killed_at_random_moments_under_load(kind: str, make_rig: MakeRig) -> None:
+    killed_under_load(kind, make_rig)
 
 
 def test_a_broker_that_is_back_long_before_its_workers(make_rig: MakeRig) -> None:

@@ -1,5 +1,6 @@
 """The journal of real workers: kill -9 under load, orders of people, a folder that is full."""
 
+import json
 import threading
 from pathlib import Path
 
@@ -95,4 +96,8 @@ def test_a_journal_that_cannot_be_written_stops_no_worker_and_is_told(
     wait_until(lambda: "QA1ABC" in stage.places("NET"), "the over to be taken in")
     wait_until(lambda: value(worker, "streamer_journal_lost_lines_total") > 0, "it to be told")
     assert value(worker, "streamer_journal_well") == 0
+    status, text = worker.get("/readyz")
+    assert status == 200, "it works all the same"
+    said = json.loads(text)["journal"]
+    assert said.startswith(f"cannot be written to {tmp_path / 'file' / 'journal'}: ")
     assert worker.says("journal cannot be written: lines are lost until it can")

@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 from prometheus_client.parser import text_string_to_metric_families as families
 
+from streamer.worker.metrics import TALLIES
 from tests.integration.conftest import MakeStage
 from tests.integration.rig import GATEWAYS, GROUPS, REGION, Script
 from tests.integration.stage import Stage
@@ -187,7 +188,7 @@ def test_sighup_reads_the_file_again_and_loses_nothing(make_stage: MakeStage) ->
         reload("region file not taken over")
         assert "policy.linger" in worker.log()
         stage.write({**more, "partitions": 5, "group": REGION["group"]})
-        reload("region and partitions need a restart")
+        reload("other region or partitions: both need a restart")
         stage.say(marker.heard(stage.now_ms, "QZ2ABC", "m2", to="LATER"))
         both = {"QZ1ABC": "in_reach", "QZ2ABC": "in_reach"}
         stage.expect(lambda: stage.standings("LATER"), both, "the old settings at work")
@@ -355,16 +356,15 @@ def test_metrics_are_well_formed(make_stage: MakeStage) -> None:
         check=False,
     )  # fmt: skip
     assert (checked.returncode, checked.stdout, checked.stderr) == (0, "", "")
-    samples: Counter[Any] = Counter(
-        (sample.name, tuple(sorted(sample.labels.items())))
-        for family in families(text)
-        for sample in family.samples
-    )
+    told = [sample for family in families(text) for sample in family.samples]
+    samples: Counter[Any] = Counter((s.name, tuple(sorted(s.labels.items()))) for s in told)
     assert [name for name, count in samples.items() if count > 1] == []
     names = {name for name, _ in samples}
     assert {"streamer_events_total", "streamer_refused_total", "streamer_group_members"} <= names
-    counted = {dict(labels)["tally"] for name, labels in samples if name == "streamer_events_total"}
+    tallies = {s.labels["tally"]: s.value for s in told if s.name == "streamer_events_total"}
+    counted = {tally for tally, count in tallies.items() if count}
     assert {"heard", "route"} <= counted <= {"heard", "route", "quarantined", "duplicate"}
+    assert set(tallies) == set(TALLIES)  # from the start on, and no others
     # Never call signs: labels are bounded by the region file.
     assert "QA1" not in text
 

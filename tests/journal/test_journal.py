@@ -9,6 +9,7 @@ import json
 import os
 import shutil
 import subprocess
+from argparse import ArgumentTypeError
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +24,7 @@ from streamer.journal.command import main as command
 from streamer.journal.frames import MAGIC, frames
 from streamer.journal.gaps import telling_gaps
 from streamer.journal.lines import Line
-from streamer.journal.names import FileName, files_in, parse_name, sums_of
+from streamer.journal.names import FileName, files_in, folder_of_journal, parse_name, sums_of
 from streamer.journal.reader import (
     JournalError,
     find_files,
@@ -145,11 +146,14 @@ class TestWriting:
             patched.setattr("streamer.journal.writer.os.write", full)
             writer.write(marks(4, 3), HOUR)
         assert (writer.written, writer.lost, writer.well) == (3, 4, False)
+        why = "No space left on device; 4 lines lost"
+        assert writer.said == f"cannot be written to {tmp_path}: {why}"
         writer.write(marks(1, 7), HOUR + 1)  # too soon to try again
         assert writer.lost == 5
         writer.write(marks(2, 8), HOUR + AGAIN_MS)
         writer.close(HOUR + AGAIN_MS)
         assert (writer.written, writer.well) == (5, True)
+        assert writer.said == f"written to {tmp_path}"
         lines, troubles = read_all(tmp_path)
         assert entries(lines) == ["entry 0", "entry 1", "entry 2", "entry 8", "entry 9"]
         assert troubles  # the torn end of the first file
@@ -348,6 +352,14 @@ class TestReading:
         troubles: list[str] = []
         assert list(frames(bomb + good, troubles.append)) == [b"x\n"]
         assert "more than 64 MB" in troubles[0]
+
+
+def test_no_folder_is_not_the_current_one(tmp_path: Path) -> None:
+    """`--journal "$UNSET"`; of the region file: tests/config/regions/bad/empty-paths.toml."""
+    assert folder_of_journal(str(tmp_path)) == tmp_path
+    assert folder_of_journal(".") == Path()
+    with pytest.raises(ArgumentTypeError, match="is empty; name it"):
+        folder_of_journal("")
 
 
 def test_names_are_read_back() -> None:

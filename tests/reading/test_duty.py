@@ -202,7 +202,7 @@ def test_a_duty_is_not_begun_twice_by_mistake(story: Story, acts: Acts, running:
     said = story.ask(duty, *words, "--group", "NET")
     assert (said.code, said.out) == (1, "")
     assert f"'winter search' runs in NET already: {running}, started" in said.err
-    assert "by ann; end it first, or give --another" in said.err
+    assert "by ann; end it first, or choose another title, or give --another to" in said.err
     assert len(acts.duties()) == 1
     assert story.ask(duty, *words, "--group", "NET", "--another").code == 0
     for title, group_name, code in (("Hike", "NET", 0), ("Hike", "TALK", 0), ("hike", "NET", 1)):

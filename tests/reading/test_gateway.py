@@ -88,6 +88,19 @@ def test_events_that_came_twice_or_never(story: Story) -> None:
     assert (counts["heard"], counts["duplicates"], counts["missing"]) == (2, 1, 2)
 
 
+def test_one_that_sends_more_than_is_taken(story: Story) -> None:
+    ms = story.now_ms
+    assert story.ask(gateway, "ridge", json=True).document["flood"] is None
+    many = [story.ridge.heard(ms, "QA1ABC", f"o{n}") for n in range(3)]
+    story.tell(*(m._replace(unread=True, flooded=n) for n, m in enumerate(many)))
+    story.pass_s(1)
+    flood = story.ask(gateway, "ridge", json=True).document["flood"]
+    assert flood == {"since": moment(ms), "last_at": moment(ms), "messages": 3}
+    text = " ".join(story.ask(gateway, "ridge").out.split())
+    assert "flood 3 messages refused unread, the last 08:00:00Z (1 s ago)" in text
+    assert "ALERT gateway_flooding.ridge: Gateway ridge sends more than is taken" in text
+
+
 def test_by_its_will_it_is_down(story: Story) -> None:
     scene(story)
     story.ridge.beats = 0

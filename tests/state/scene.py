@@ -3,13 +3,17 @@
 import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
+
+import redis
 
 from streamer.alerts.desk import Desk
 from streamer.clock import ManualClock, from_ms
 from streamer.config import Region, RegionView
 from streamer.contract.topics import Kind, gateway_topic
 from streamer.mqtt.connection import Incoming
+from streamer.redis_settings import RedisAddress
 from streamer.state.shapes import OutMessage
 from streamer.state.store import Store, connect
 from streamer.worker.batch import Batch
@@ -125,10 +129,15 @@ class Bench:
     """Workers without a broker: what they publish is kept as a broker would keep it."""
 
     view: RegionView
-    url: str
+    url: str | RedisAddress
     clock: ManualClock = field(default_factory=lambda: ManualClock(START_MS))
     retained: dict[str, str] = field(default_factory=dict)
     passing: list[tuple[str, str]] = field(default_factory=list)
+
+    @cached_property
+    def client(self) -> "redis.Redis":
+        """One for all its workers: finding out about a cluster takes a while."""
+        return connect(self.url)
 
     def worker(self) -> "BenchWorker":
         return BenchWorker(self)
@@ -147,7 +156,7 @@ class BenchWorker:
 
     def __init__(self, bench: Bench) -> None:
         self.bench = bench
-        self.store = Store(connect(bench.url), bench.view)
+        self.store = Store(bench.client, bench.view)
         self.intake = Intake(bench.view)
         self.orders = RegionOrders(self.store)
         self.deriver = Deriver(self.store, bench.clock, Watch(Metrics()), self.orders)

@@ -3,7 +3,7 @@
 import json
 import os
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,6 +12,8 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from streamer.mqtt.connection import Incoming
+from streamer.redis_settings import RedisAddress
+from streamer.state.store import connect
 from tests.servers import Redis
 from tests.state.canonical import canonical, retained_content
 from tests.state.scene import (
@@ -120,14 +122,14 @@ def begin(bench: Bench) -> BenchWorker:
     return worker
 
 
-def in_order(url: str, said: Sequence[Incoming]) -> Bench:
+def in_order(url: str | RedisAddress, said: Sequence[Incoming]) -> Bench:
     bench = Bench(region(), url)
     worker = begin(bench)
     worker.run(said)
     return bench
 
 
-def disturbed(url: str, delivery: Delivery) -> Bench:
+def disturbed(url: str | RedisAddress, delivery: Delivery) -> Bench:
     """Workers take turns step by step; one step in ten a worker dies and its batch comes again."""
     bench = Bench(region(), url)
     begin(bench)
@@ -214,20 +216,30 @@ def _ms(text: str) -> int:
     return round(datetime.fromisoformat(text).timestamp() * 1000)
 
 
+Address = str | RedisAddress
+Empty = Callable[[], object]
+
+
+def the_same_state_comes_about(data: st.DataObject, url: Address, empty: Empty) -> None:
+    """On the Redis of that address, which is emptied first."""
+    said = data.draw(histories())
+    delivery = data.draw(deliveries(said))
+    with connect(url) as client:
+        empty()
+        plain = finish(in_order(url, said), client)
+        empty()
+        rough = finish(disturbed(url, delivery), client)
+    assert rough[0] == plain[0]
+    assert rough[1] == plain[1]
+
+
 @PATIENT
 @given(data=st.data())
 def test_any_order_repetition_split_and_crash_gives_the_same_state(
     data: st.DataObject, redis_server: Redis
 ) -> None:
-    said = data.draw(histories())
-    delivery = data.draw(deliveries(said))
     with redis_server.client() as client:
-        client.flushall()
-        plain = finish(in_order(redis_server.url, said), client)
-        client.flushall()
-        rough = finish(disturbed(redis_server.url, delivery), client)
-    assert rough[0] == plain[0]
-    assert rough[1] == plain[1]
+        the_same_state_comes_about(data, redis_server.url, client.flushall)
 
 
 @PATIENT
@@ -235,11 +247,17 @@ def test_any_order_repetition_split_and_crash_gives_the_same_state(
 def test_state_agrees_with_the_plain_reading_of_the_rules(
     data: st.DataObject, redis_server: Redis
 ) -> None:
+    with redis_server.client() as client:
+        the_plain_reading_agrees(data, redis_server.url, client.flushall)
+
+
+def the_plain_reading_agrees(data: st.DataObject, url: Address, empty: Empty) -> None:
+    """On the Redis of that address, which is emptied first."""
     said = data.draw(histories())
     delivery = data.draw(deliveries(said))
-    with redis_server.client() as client:
-        client.flushall()
-        bench = disturbed(redis_server.url, delivery)
+    with connect(url) as client:
+        empty()
+        bench = disturbed(url, delivery)
         finish(bench, client)
     places, members, counts = expected(said)
     store = bench.worker().store

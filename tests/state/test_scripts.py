@@ -22,7 +22,8 @@ from streamer.state.alerting import Decided, Waiting
 from streamer.state.keys import ALERTS, REGION, Keys
 from streamer.state.scripts import Script, Scripts
 from streamer.state.store import Store, connect
-from tests.servers import Redis, free_port, wait_until
+from tests.redis_cluster import ClusterNode
+from tests.servers import Redis, wait_until
 from tests.state.scene import (
     GATEWAYS,
     GROUPS,
@@ -170,25 +171,9 @@ def test_every_key_that_a_script_touches_is_declared(bench: Bench) -> None:
     assert touched > 1000
 
 
-class ClusterNode(Redis):
-    """One node that holds all slots, in cluster mode: it refuses whatever is not fit for one."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.port = free_port()
-
-    @property
-    def url(self) -> str:
-        return f"redis://127.0.0.1:{self.port}/0"
-
-    def command(self) -> list[str]:
-        words = [*super().command(), "--cluster-enabled", "yes", "--bind", "127.0.0.1"]
-        words[words.index("--port") + 1] = str(self.port)
-        return [*words, "--cluster-port", str(free_port())]
-
-
 @pytest.fixture
 def node() -> Iterator[ClusterNode]:
+    """One node that holds all slots: it refuses whatever is not fit for a cluster."""
     server = ClusterNode()
     server.start()
     yield server

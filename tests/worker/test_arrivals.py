@@ -8,9 +8,9 @@ from streamer.mqtt.settings import broker_from_url
 from streamer.state.store import Store, connect
 from streamer.worker import loop
 from streamer.worker.health import Health
-from streamer.worker.loop import Worker, WorkerSettings
+from streamer.worker.loop import Worker
 from streamer.worker.metrics import Metrics
-from streamer.worker.share import own_session, subscribe_to
+from streamer.worker.share import SHARE, WorkerSettings, own_session, subscribe_to
 from tests.servers import Mosquitto, Redis
 from tests.state.scene import Teller, region
 
@@ -27,7 +27,7 @@ def test_an_arrival_of_many_batches_is_worked_off_one_by_one(
     clock, view, broker = SystemClock(), region(), broker_from_url(mosquitto.url)
     waiting = Connection(broker, own_session("w1", None), clock)
     waiting.open()
-    subscribe_to(waiting, view.name, loop.SHARE)
+    subscribe_to(waiting, view.name, SHARE)
     waiting.close()
     teller, now_ms = Teller("ridge"), clock.now_ms()
     sender = Connection(broker, Session("sender", window=MESSAGES), clock)

@@ -66,6 +66,7 @@ _KINDS: Final[Mapping[AlertKind, _Kind]] = {
     AlertKind.LOOP: _Kind("Radio traffic in a loop", _INFRA, "Observed"),
     AlertKind.CLOCK_SKEW: _Kind("Clock of a radio gateway wrong", _INFRA, "Observed"),
     AlertKind.EVENTS_LOST: _Kind("Events of a radio gateway lost", _INFRA, "Observed"),
+    AlertKind.GATEWAY_FLOODING: _Kind("Radio gateway sends too much", _INFRA, "Observed"),
     AlertKind.REPEATER_DEAF: _Kind("Radio repeater seems deaf", _INFRA, "Possible"),
     AlertKind.REPEATER_DEGRADED: _Kind("Radio repeater hears worse", _INFRA, "Possible"),
     AlertKind.CARRIER_STUCK: _Kind("Radio transmission does not end", _INFRA, "Possible"),

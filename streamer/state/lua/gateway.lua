@@ -3,12 +3,12 @@
 -- KEYS: due, live, then for each gateway its hash, its quarantine, the hashes of the hours of its
 --       history, those of what is learned of its repeaters, and the sets of the stations that they
 --       heard.
--- ARGV: settings {now, grace, holes, boots, quarantine, sessions, flips, heard, history,
+-- ARGV: settings {now, grace, flood_hold, holes, boots, quarantine, sessions, flips, heard, history,
 --                 learned = [cells, stations], coarser = [signal, errors]}, then for each gateway
 --       one JSON object
 --       {name, events = [[boot, seq, tally, call, reason, ms]...] or, of an over,
 --        [boot, seq, tally, bucket, ms on the air or -1 for a start, signal, errors, lines...],
---        future_ms = newest or 0, history = sheets, learned = sheets,
+--        future_ms = newest or 0, flood_ms = newest or 0, flooded, history = sheets, learned = sheets,
 --        heard = [[ms, station, ms, station...]...],
 --        states = [[boot, session, seq, ms, JSON, up, flips, taken]...]}; seq of a will = 'will',
 --        taken = when it came,
@@ -342,6 +342,19 @@ local function take_state(gateway, state)
   return newest
 end
 
+-- 'since_ms last_ms messages' of a flood; it ends when nothing of it was told for a while.
+local function note_flood(key, gateway)
+  local known = redis.call('HGET', key, 'flood') or ''
+  local since, last, count = string.match(known, '^(%d+) (%d+) (%d+)$')
+  since, last, count = tonumber(since), tonumber(last), tonumber(count)
+  if not since or gateway.flood_ms - last > set.flood_hold then
+    since, last, count = gateway.flood_ms, gateway.flood_ms, 0
+  end
+  redis.call('HSET', key, 'flood', table.concat({
+    whole(math.min(since, gateway.flood_ms)), whole(math.max(last, gateway.flood_ms)),
+    whole(count + gateway.flooded)}, ' '))
+end
+
 local replies, at = {}, 3
 for n = 2, #ARGV do
   local key, cage = KEYS[at], KEYS[at + 1]
@@ -370,12 +383,16 @@ for n = 2, #ARGV do
     if gateway.future_ms > known then redis.call('HSET', key, 'future_ms', whole(gateway.future_ms)) end
     wake(due, subject, set.now)
   end
+  if gateway.flood_ms > 0 then
+    note_flood(key, gateway)
+    wake(due, subject, set.now)
+  end
   local taken = {}
   for j, state in ipairs(gateway.states) do
     taken[j] = take_state(gateway.name, state) and '1' or '0'
     wake(due, subject, set.now)
   end
-  if holes or closed or gateway.future_ms > 0 or #gateway.states > 0 then
+  if holes or closed or gateway.future_ms > 0 or gateway.flood_ms > 0 or #gateway.states > 0 then
     redis.call('HINCRBY', key, '#rev', 1)
   end
   replies[#replies + 1] = {verdicts, table.concat(taken)}

@@ -68,6 +68,7 @@ SUBJECTS = {
     AlertKind.GATEWAY_LOST: "ridge",
     AlertKind.CLOCK_SKEW: "ridge",
     AlertKind.EVENTS_LOST: "ridge",
+    AlertKind.GATEWAY_FLOODING: "ridge",
     AlertKind.LOOP: "SEARCH",
     AlertKind.NETWORK_LOST: "hillcountry",
     AlertKind.BROKER_LOST: "hillcountry",

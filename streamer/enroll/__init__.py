@@ -1,0 +1,1 @@
+"""Accounts at the broker: `streamer enroll`. Needs the extra `enroll` (cryptography)."""

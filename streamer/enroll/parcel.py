@@ -1,0 +1,205 @@
+"""What is put into the folder of an account: all that its keeper copies, and nothing else."""
+
+import json
+import tomllib
+from dataclasses import dataclass
+from typing import Any, Final
+
+from streamer.agent.config import AgentSettings
+from streamer.config import Gateway, Repeater
+from streamer.domain.plain_words import printable
+from streamer.enroll.book import Account, Role, Way
+from streamer.enroll.unit import FOLDER, PROGRAM, SPOOL, agent_unit
+
+CA, CERTIFICATE, KEY, PASSWORD, SHARE = "ca.pem", "cert.pem", "cert.key", "password", "share"
+AGENT, BROKER, UNIT, READ_ME = (
+    "agent.toml", "broker.toml", "streamer-agent.service", "READ-ME-FIRST.txt",
+)  # fmt: skip
+UDP_PORT: Final = 5600
+LOOPBACK: Final = ("127.0.0.1", "::1", "localhost")
+LOOPBACK_PORT: Final = 1883
+
+
+@dataclass(frozen=True, slots=True)
+class Fresh:
+    """What was just made for an account: a certificate and key (PEM), or a password."""
+
+    way: Way
+    certificate: bytes = b""
+    key: bytes = b""
+    password: str = ""
+
+
+def by_tls(account: Account) -> bool:
+    """Whether it connects by TLS: all but who sits on the broker's own machine."""
+    return not (account.host in LOOPBACK and account.port == LOOPBACK_PORT)
+
+
+def credential_files(account: Account, fresh: Fresh, ca: bytes) -> dict[str, bytes]:
+    """The files by which it proves who it is and knows the broker."""
+    files = {CA: ca} if by_tls(account) else {}
+    if fresh.way is Way.PASSWORD:
+        return {**files, PASSWORD: f"{fresh.password}\n".encode()}
+    return {**files, CERTIFICATE: fresh.certificate, KEY: fresh.key}
+
+
+def parcel(
+    region: str,
+    account: Account,
+    fresh: Fresh,
+    ca: bytes,
+    share: str,
+    gateway: Gateway | None,
+    kept: bytes | None = None,
+) -> dict[str, bytes]:
+    """The files of an account's folder by name. `gateway` is its table in the region file, `kept`
+    the agent.toml that is there already, which somebody may have filled in."""
+    files = credential_files(account, fresh, ca)
+    if account.role is Role.GATEWAY and gateway is not None:
+        secret = [name for name in files if name != CA]
+        handed = [AGENT, *files]
+        text = agent_toml(region, account, fresh.way, gateway)
+        return {
+            **files,
+            AGENT: text.encode() if kept is None else kept,
+            UNIT: agent_unit(handed).encode(),
+            READ_ME: _for_a_keeper(gateway.id, secret, account).encode(),
+        }
+    if account.role is Role.WORKER:
+        files[SHARE] = f"{share}\n".encode()
+    if account.role is not Role.BRIDGE:
+        files[BROKER] = broker_table(account, fresh.way).encode()
+    return {**files, READ_ME: _for_a_program(account).encode()}
+
+
+def broker_table(account: Account, way: Way) -> str:
+    """The `[broker]` table for an agent's or a region's file, with files beside it."""
+    pairs: list[tuple[str, Any]] = [
+        ("host", account.host),
+        ("port", account.port),
+        # 3.1.1 cannot tell that a message was refused.
+        ("protocol", "5"),
+    ]
+    if way is Way.PASSWORD:
+        pairs += [("username", account.name), ("password_file", PASSWORD)]
+    if account.role is Role.WORKER:
+        pairs += [("share_file", SHARE)]
+    lines = ["[broker]", *(_line(name, value) for name, value in pairs)]
+    if by_tls(account):
+        lines += ["[broker.tls]", _line("ca_file", CA)]
+        if way is Way.CERTIFICATE:
+            lines += [_line("cert_file", CERTIFICATE), _line("key_file", KEY)]
+    return "\n".join(lines) + "\n"
+
+
+_SOURCE: Final = f"""\
+# Where the events come from: change this to what the site's radio program can do (README,
+# "Connect a real gateway"; configs/agent-example.toml has all kinds). As it stands, one JSON object
+# a datagram is taken from programs on this machine, such as
+# {{"repeater":"PORT","station":"QA1ABC","to":"GROUP","over":"a1","phase":"end","duration_s":2.5}}
+# Give files and sockets with their whole path.
+[[source]]
+type = "udp"
+port = {UDP_PORT}
+format = "json"
+"""
+
+
+def agent_toml(region: str, account: Account, way: Way, gateway: Gateway) -> str:
+    """An agent's file, checked by the agent's own rules."""
+    lines = [
+        f"# The agent of gateway {gateway.id}. {printable(gateway.title)}".rstrip(),
+        "# Written by `streamer enroll`; the repeaters are those of the region file.",
+        _line("region", region),
+        _line("gateway", gateway.id),
+        "",
+        broker_table(account, way),
+        "[spool]",
+        _line("path", SPOOL),
+        "",
+        *(text for repeater in gateway.repeater for text in _repeater(repeater)),
+    ]
+    text = "\n".join([*lines, _SOURCE])
+    AgentSettings.model_validate(tomllib.loads(text))
+    return text
+
+
+def _repeater(repeater: Repeater) -> list[str]:
+    known = repeater.model_dump(
+        include={"id", "freq_mhz", "lat", "lon", "antenna_m", "range_km"}, exclude_none=True
+    )
+    return ["[[repeater]]", *(_line(name, value) for name, value in known.items()), ""]
+
+
+def _line(name: str, value: Any) -> str:
+    return f"{name} = {json.dumps(value)}"  # names and hosts are ASCII, so JSON's text is TOML's
+
+
+def missing_gateway(name: str) -> str:
+    """The table that a gateway needs in the region file."""
+    return f'[[gateway]]\nid = "{name}"\n[[gateway.repeater]]\nid = "uhf"'
+
+
+def _for_a_keeper(gateway: str, secret: list[str], account: Account) -> str:
+    where = f"{account.host}, port {account.port}"
+    return f"""\
+READ ME FIRST - gateway {gateway}
+
+Nobody else may have this folder: with {" and ".join(secret)} anybody can speak as {gateway}.
+If it is lost or copied, tell the region's administrator at once, who can revoke it.
+
+1. Program. Put streamer's sources on this machine (ask the administrator; on package indexes
+   another program has this name). Python 3.11 or newer is needed.
+     python3 -m venv /opt/streamer
+     /opt/streamer/bin/pip install SOURCES           (or 'SOURCES[nmea]' for positions from NMEA)
+2. Files. As root:
+     install -d -m 0700 {FOLDER}
+     install -m 0600 * {FOLDER}/
+     mv {FOLDER}/{UNIT} /etc/systemd/system/
+3. Sources. Open {FOLDER}/{AGENT} and say under [[source]] where the events come from. Then
+     {PROGRAM} agent {FOLDER}/{AGENT} --check
+   must say "well".
+4. Clock. It must be right (NTP): a certificate is refused by a machine that lives in another year.
+5. Start.
+     systemctl daemon-reload
+     systemctl enable --now streamer-agent
+     journalctl -u streamer-agent -f
+   must say "connected". It connects to {where}; nothing else must be open, and nothing
+   needs to come in. What it says when something is wrong:
+     broker_unreachable   no way there, or the time, ca.pem or the certificate does not fit
+     broker_refused       the account is not accepted: ask the administrator
+     publish_refused      the account has no rights here: is the folder another gateway's?
+   Events are kept on this machine meanwhile, and sent when it is mended.
+6. Delete this folder wherever else it lies.
+
+A new certificate or password: copy {" and ".join(secret)} alone over the old in {FOLDER}
+(your {AGENT} stays as it is), then systemctl restart streamer-agent.
+
+What this does not do: call signs are not authenticated on the air. "Not heard" is not "in danger",
+and "heard" is not "safe". It is no means of alarm.
+"""
+
+
+def _for_a_program(account: Account) -> str:
+    client = {
+        Role.WORKER: f"streamer worker REGION.toml --name {account.name}",
+        Role.BOARD: "streamer board --region REGION.toml",
+        Role.BRIDGE: "the site's broker (configs/mosquitto-bridge.conf)",
+    }.get(account.role, "any MQTT 5 client")
+    text = f"""\
+READ ME FIRST - account {account.name}, role {account.role}
+
+For {client}.
+One process an account: a second one throws the first one out, again and again.
+Nobody else may read these files. File names in settings begin where a program is started, so give
+them whole.
+"""
+    if account.role is not Role.BRIDGE:
+        text += f"\nThe table of {BROKER} takes the place of [broker] in the settings.\n"
+    if account.role is Role.WORKER:
+        text += f"""
+{SHARE} holds the name of the workers' share of what gateways say. All workers of the region use
+the same, and nobody else may know it: Mosquitto lets whoever knows it take part, and what is dealt
+to a stranger is lost.
+"""
+    return text

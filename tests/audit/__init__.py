@@ -1,0 +1,1 @@
+"""Looks for known faults in what we install: `python -m tests.audit`."""

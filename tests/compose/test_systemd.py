@@ -1,0 +1,88 @@
+"""The manual's "With systemd", typed on a machine with a systemd of its own: see `machine`."""
+
+from collections.abc import Iterator
+
+import pytest
+
+from tests.compose.conftest import PASSWORD
+from tests.compose.machine import PROGRAM, Machine, need_machine
+from tests.compose.manual import blocks
+from tests.servers import program, wait_until
+
+pytestmark = [pytest.mark.mosquitto, pytest.mark.redis, pytest.mark.slow]
+TYPED = {
+    "python3 -m venv /opt/streamer\n": PROGRAM,
+    "/opt/streamer/bin/pip install -c .ci/constraints.txt '.[alerts,board,enroll]'\n": "",
+    "systemctl reload mosquitto ": "systemctl restart mosquitto ",
+    "/web/users.toml\n": f"/web/users.toml --password-stdin <<<'{PASSWORD}'\n",
+}
+"""What is not as it stands there: the program is here already, nobody is there to be asked, and the
+broker runs for the first time."""
+WORKER = "streamer-worker@01"
+
+
+@pytest.fixture(scope="module")
+def machine(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Machine]:
+    need_machine()
+    for name in ("mosquitto", "redis-server", "curl"):
+        program(name)
+    there = Machine(tmp_path_factory.mktemp("machine"))
+    try:
+        own = blocks("With systemd")
+        at = next(n for n, block in enumerate(own) if "/worker/*" in block)
+        script = "\n".join([*own[:at], *blocks("The broker")[:2], *own[at:]])
+        for old, new in TYPED.items():
+            assert old in script, f"the manual no longer says {old!r}"
+            script = script.replace(old, new)
+        there.well(script)
+        yield there
+    finally:
+        there.close()
+
+
+def ready(machine: Machine, port: int) -> bool:
+    return machine.run(f"curl -sf http://127.0.0.1:{port}/readyz").returncode == 0
+
+
+def said(machine: Machine, unit: str) -> str:
+    return machine.run(f"journalctl --no-pager --output cat --unit {unit}").stdout
+
+
+def test_workers_and_board_are_up(machine: Machine) -> None:
+    for port in (9101, 9102):
+        wait_until(lambda port=port: ready(machine, port), "a worker", 30)  # type: ignore[misc]
+    wait_until(
+        lambda: machine.run("curl -sf --insecure https://127.0.0.1/healthz").returncode == 0,
+        "the board on port 443", 30,
+    )  # fmt: skip
+    assert machine.run("systemctl is-failed 'streamer-*'").stdout.split() == ["active"] * 3
+    # More gateways than systemd would let a service have files.
+    pid = machine.well("systemctl show --property MainPID --value mosquitto").strip()
+    assert "16384" in machine.well(f"grep 'open files' /proc/{pid}/limits")
+
+
+def test_the_commands_that_read_work_where_the_passwords_are(machine: Machine) -> None:
+    machine.well("cd /etc/streamer && /opt/streamer/bin/streamer alerts --region region.toml")
+
+
+def test_a_killed_worker_is_back_under_its_name_and_reads_its_file_again(machine: Machine) -> None:
+    machine.well(f"systemctl kill --signal KILL {WORKER}")
+    wait_until(lambda: said(machine, WORKER).count('"worker starts"') == 2, "its second start", 30)
+    wait_until(lambda: ready(machine, 9101), "the worker", 30)
+    machine.well("systemctl reload 'streamer-*'")
+    wait_until(lambda: '"region file read again"' in said(machine, WORKER), "a reload")
+
+
+def test_a_stopped_worker_has_worked_everything_off(machine: Machine) -> None:
+    machine.well(f"systemctl stop {WORKER}")
+    assert machine.well(f"systemctl show --property Result --value {WORKER}").strip() == "success"
+    assert '"complete": true' in said(machine, WORKER)
+    # Its journal is closed, with its sum beside it.
+    machine.well("cd /var/lib/streamer/journal && sha256sum --check *.worker-01.*.sha256")
+
+
+def test_nobody_else_on_the_machine_can_read_the_secrets(machine: Machine) -> None:
+    places = "/etc/streamer /root /run/credentials /etc/mosquitto/streamer"
+    look = f"runuser -u nobody -- find {places} -readable -type f 2>/dev/null || true"
+    found = machine.well(look)
+    assert found == ""
