@@ -77,9 +77,8 @@ class PutBack:
         self._subscribed = connection is not None and connection.session_present
 
     def sift(self, messages: list[Incoming]) -> list[Incoming]:
-        """Take in what is read here and return all other messages."""
-        if not self._subscribed:
-            return messages
+        """Take in what is read here and return all other messages. Always: what the broker had sent
+        before it was asked to stop still comes afterwards, and is no gateway's."""
         others = []
         for message in messages:
             if not message.topic.startswith(self._begins):

@@ -24,8 +24,8 @@ from streamer.state.store import Store, connect
 from tests.bench.measure import BenchError
 from tests.bench.send import send_backlog
 from tests.bench.world import World
-from tests.redis_cluster import Cluster
-from tests.servers import Mosquitto, Redis, Server, WorkerProcess
+from tests.redis_cluster import Cluster, Node
+from tests.servers import Mosquitto, Server, WorkerProcess
 
 _BROKER_LINES = "autosave_interval 1800\nmax_inflight_messages 4000\n"
 _NO_PROGRESS_S = 30.0
@@ -86,7 +86,7 @@ class Scene:
             self.broker.start()
             self.stores: Sequence[Server]
             if self.setting.masters == 1:
-                one = Redis(aof=True)
+                one = Node()  # as a node of the cluster: by TCP, its file behind by a second
                 stack.callback(one.close)
                 one.start()
                 self.url, self.stores = one.url, [one]

@@ -189,6 +189,7 @@ class Followed(OutsideGateway):
         super().__init__(folder, name, region, broker, seed)
         self._script, self._tell = Talk(name, seed), tell
         self._ledger = Ledger(self.folder / "ledger")
+        self._turn = threading.Lock()  # who kills it and who reads along are two threads
         self.made: Counter[str] = Counter()
         self.overs: list[str] = []
 
@@ -203,13 +204,15 @@ class Followed(OutsideGateway):
 
     def tick(self) -> None:
         """Pass on what is in the ledger for so long that its transaction has ended."""
-        self._pass_on(self._ledger.settled(time.monotonic()))
+        with self._turn:
+            self._pass_on(self._ledger.settled(time.monotonic()))
 
     def kill(self) -> None:
         """Kill it, and leave out what it had not committed."""
-        super().kill()
-        recorded = list(self.recorded())
-        self._pass_on(self._ledger.ended(recorded[-1] if recorded else None))
+        with self._turn:
+            super().kill()
+            recorded = list(self.recorded())
+            self._pass_on(self._ledger.ended(recorded[-1] if recorded else None))
 
     def _pass_on(self, entries: Sequence[tuple[Kind, dict[str, Any], bytes]]) -> None:
         for kind, event, payload in entries:

@@ -161,7 +161,7 @@ class Soak:
             for gateway in self.gateways:
                 gateway.give(count, CLOCK.now_ms())
             for agent in self.followed:
-                if step % 10 == 0 and not self._striking.locked():
+                if step % 10 == 0:
                     agent.tick()
             if time.monotonic() > next_word_s:
                 next_word_s += 60
@@ -172,8 +172,6 @@ class Soak:
         if killing.is_alive():
             raise RuntimeError("a victim has not come back")
 
-    _striking = threading.Lock()
-
     def _kill(self) -> None:
         if not self.plan.kills:
             return
@@ -181,8 +179,7 @@ class Soak:
             victims = self._chance.sample(VICTIMS, self._chance.choice((1, 1, 1, 1, 2)))
             long = victims == ["agent-moor"] and self._chance.random() < 0.4
             away_s = self._chance.uniform(*(LONG_AWAY_S if long else (0.0, 2.0)))
-            with self._striking:
-                self._strike(victims, away_s)
+            self._strike(victims, away_s)
 
     def _strike(self, victims: list[str], away_s: float) -> None:
         now_s = time.monotonic() - self._begun_s
