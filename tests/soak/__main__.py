@@ -5,6 +5,7 @@ Exit codes: 0 well, 1 something was lost, counted twice, different or rises, 2 u
 
 import argparse
 import random
+import signal
 import sys
 import time
 
@@ -33,6 +34,7 @@ def main(words: list[str] | None = None) -> int:
 
 def soak(plan: Plan) -> int:
     """Run it and print what came of it."""
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))  # so that what was started is ended
     say(f"{plan.minutes:g} min at {plan.events_per_s} events/s, seed {plan.seed}")
     with Soak(plan) as made:
         made.run()
