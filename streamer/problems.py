@@ -6,7 +6,6 @@ Works on pydantic's errors. No line of a fault ever holds the value of a passwor
 import re
 import tomllib
 from collections.abc import Callable, Sequence
-from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated, Any, Final, get_args, get_origin
 
@@ -83,6 +82,8 @@ def toml_of(path: Path) -> dict[str, Any]:
 
 def suggestion(word: str, known: Sequence[str]) -> str:
     """`did you mean ...` where something is near, and what is known: all of it, if it is short."""
+    from difflib import get_close_matches  # noqa: PLC0415 - memory, where nothing is misspelt
+
     near = get_close_matches(word, known, n=1, cutoff=0.6)
     told = [f"did you mean {near[0]!r}?"] if near else []
     if not known:

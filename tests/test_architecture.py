@@ -18,7 +18,7 @@ from prometheus_client.exposition import generate_latest
 from prometheus_client.metrics import MetricWrapperBase
 
 import streamer
-from streamer.contract.published import AlertKind, Standing
+from streamer.contract.published import AlertKind, Severity, Standing
 from streamer.state import keys as state_keys
 from streamer.worker.metrics import LABELS, Metrics
 from tests.servers import program
@@ -417,7 +417,7 @@ def test_labels_are_bounded_by_the_region_file() -> None:
     assert labels == set(LABELS)  # each says there what bounds it
     assert labels == {
         "tally", "reason", "group", "carriage", "standing", "gateway", "repeater", "kind",
-        "channel", "outcome", "presence",
+        "channel", "outcome", "presence", "severity",
     }  # fmt: skip
 
 
@@ -427,7 +427,7 @@ def exposition() -> bytes:
         if isinstance(metric, MetricWrapperBase) and metric._labelnames:
             metric.labels(*(f"a{n}" for n in range(len(metric._labelnames))))
     for kind in AlertKind:
-        made.alerts.labels(kind).set(1)
+        made.alerts.labels(kind, Severity.CRITICAL).set(1)
     for standing in Standing:
         made.members.labels("NET", standing).set(1)
     return generate_latest(made.registry)

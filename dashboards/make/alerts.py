@@ -4,30 +4,46 @@ from typing import Final
 
 from dashboards.make.ask import grown, metric, same
 from dashboards.make.panels import Dashboard, Lines, Number, Panel, Query, Table
+from streamer.contract.published import Severity
 
 _CHANNEL: Final = "{{channel}}"
 _RULES: Final = (
     'ALERTS{alertname=~"Streamer.*", alertstate="firing", alertname!="StreamerWatchdog"}'
 )
+_CRITICAL_RULES: Final = 'ALERTS{alertname=~"Streamer.*", alertstate="firing", severity="critical"}'
+
+
+def _open(severity: Severity) -> str:
+    return f"sum({same('alerts', 'kind', severity=severity.value)})"
+
+
+ALERTS_NOW: Final = [
+    Number("Critical alerts", "Open or in somebody's hands. The board says which.",
+           (Query(_open(Severity.CRITICAL)),), width=3, bad_from=1),
+    Number("Other alerts", "Open or in somebody's hands. The board says which.",
+           (Query(_open(Severity.WARNING), "warnings"), Query(_open(Severity.NOTICE), "notices"))),
+]  # fmt: skip
+"""How many there are: also on the dashboard of the region. With many gateways there is always a
+notice, so only what is critical is coloured."""
 
 _NOW: Final = [
-    Number("Open", "Open or in somebody's hands.",
-           (Query(f"sum({same('alerts', 'kind')})"),), bad_from=1),
-    Number("Held", "Trouble that another alert explains.", (Query(same("alerts_held")),)),
+    *ALERTS_NOW,
+    Number("Held", "Trouble that another alert explains.", (Query(same("alerts_held")),), width=3),
     Number("Notices waiting", "Not taken by their channels yet.",
-           (Query(f"sum({same('notices_waiting', 'channel')})", "", "a channel"),)),
+           (Query(f"sum({same('notices_waiting', 'channel')})", "", "a channel"),), width=3),
     Number("Channels that fail", "People may not be told: watch the board.",
            (Query(f"count(min by (channel) ({metric('delivery_well')}) == 0) or vector(0)"),),
-           bad_from=1),
+           width=4, bad_from=1),
     Number("Beats missing", "The sign that the way of alerts works; from 3 on it does not.",
-           (Query(same("beats_missing")),), bad_from=3),
-    Number("Rules that fire", "Of Prometheus, about the workers and what they stand on.",
-           (Query(f"count({_RULES}) or vector(0)"),), bad_from=1),
+           (Query(same("beats_missing")),), width=3, bad_from=3),
+    Number("Critical rules that fire", "Of Prometheus; the table below has the others too.",
+           (Query(f"count({_CRITICAL_RULES}) or vector(0)"),), bad_from=1),
 ]  # fmt: skip
 
 _ALERTS: Final = [
     Lines("Alerts by kind", "Of the region; the board says of whom.",
-          (Query(f"{same('alerts', 'kind')} > 0", "{{kind}}", "an alert"),),
+          (Query(f"sum by (kind) ({same('alerts', 'kind', 'severity')}) > 0", "{{kind}}",
+                 "an alert"),),
           width=16, stacked=True),
     Lines("Held", "Trouble that another alert explains.", (Query(same("alerts_held"), "held"),)),
     Table("Rules that fire", "The runbook, dashboards/README.md, has a heading for each.",

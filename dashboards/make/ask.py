@@ -27,12 +27,19 @@ JOB: Final = "streamer"
 """The name under which Prometheus scrapes the workers."""
 BOARDS: Final = "streamer-board"
 """And boards."""
+OF_WATCHERS: Final = {
+    "alertmanager_notifications_failed_total": "alertmanager",
+    "prometheus_notifications_dropped_total": "prometheus",
+}
+"""What Alertmanager and Prometheus say of themselves, and the names under which they are scraped
+(configs/compose/prometheus.yml). Source: their own /metrics, which a test asks."""
 
 
 def metric(attribute: str, **labels: str) -> str:
     """A selector: `metric("events", tally="heard")` is `streamer_events_total{tally="heard"}`.
 
-    `attribute` is the name in `Metrics`. A value that begins with `~` is a regular expression.
+    `attribute` is the name in `Metrics`. A value that begins with `~` is a regular expression; `!`
+    is what the label must not be.
     Raises ValueError for what is not in the list.
     """
     return _selector(_known(attribute).name, _known(attribute), labels)
@@ -43,6 +50,13 @@ def process(name: str) -> str:
     if name not in OF_PROCESSES:
         raise ValueError(f"{name}: not among OF_PROCESSES")
     return f'{name}{{job="{JOB}"}}'
+
+
+def watcher(name: str) -> str:
+    """A selector for one of OF_WATCHERS. Raises ValueError for others."""
+    if name not in OF_WATCHERS:
+        raise ValueError(f"{name}: not among OF_WATCHERS")
+    return f'{name}{{job="{OF_WATCHERS[name]}"}}'
 
 
 def rate(attribute: str, span: str = "$__rate_interval", **labels: str) -> str:
@@ -89,8 +103,10 @@ def _selector(name: str, known: Described, labels: dict[str, str]) -> str:
     wrong = set(labels) - {*known.labels, *OF_PROMETHEUS}
     if wrong:
         raise ValueError(f"{known.name}: has no label {sorted(wrong)[0]}")
-    parts = [
-        f'{label}=~"{value[1:]}"' if value.startswith("~") else f'{label}="{value}"'
-        for label, value in labels.items()
-    ]
+    parts = [f"{label}{_compared(value)}" for label, value in labels.items()]
     return f"{name}{{{', '.join(parts)}}}" if parts else name
+
+
+def _compared(value: str) -> str:
+    how = {"~": "=~", "!": "!="}.get(value[:1])
+    return f'{how}"{value[1:]}"' if how else f'="{value}"'

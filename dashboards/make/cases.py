@@ -5,12 +5,14 @@ import re
 from dataclasses import dataclass, field
 from typing import Final
 
-from dashboards.make.ask import BOARDS, JOB, metric, process
+from dashboards.make.ask import BOARDS, JOB, metric, process, watcher
 from dashboards.make.rules import RULES, Rule
 
 A, B = {"job": JOB, "instance": "a"}, {"job": JOB, "instance": "b"}
 """Two workers."""
 BOARD = {"job": BOARDS, "instance": "c"}
+BOARD_TOO = {"job": BOARDS, "instance": "d"}
+AM = {"job": "alertmanager"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +63,17 @@ def _buckets(count_a_minute: dict[str, int]) -> dict[str, str]:
 UNKNOWN: Final = " ".join(["NaN"] * 71)
 """What is not known yet, a minute each."""
 
+CLOCKS: Final = {
+    _m("clock_offset_seconds", A, gateway=name): value
+    for name, value in (
+        ("ridge", "0 3x20"),
+        ("lake", "0 2.5x20"),
+        ("moor", "0 3.1x20"),
+        ("cape", "0x21"),
+    )
+}
+"""A server whose clock goes wrong after a minute, as its gateways see it."""
+
 CASES: Final = [
     Case("Watchdog", {_up(A): "0x5"}, (Expected("0m", ({},)), Expected("5m", ({},)))),
     Case("NoWorker", {_up(A): "1x2 0x10", _up(B): "1 0x20"},
@@ -78,10 +91,15 @@ CASES: Final = [
     Case("EventsLate", _buckets({"30": 4, "60": 4, "300": 10, "+Inf": 10}),
          (Expected("10m"), Expected("20m", ({},)))),
     Case("EventsLate", _buckets({"30": 6, "60": 6, "300": 10, "+Inf": 10}), (Expected("30m"),)),
-    Case("ServerClockWrong",
-         {_m("clock_offset_seconds", A, gateway=name): value for name, value in
-          (("ridge", "0 3x20"), ("lake", "0 2.5x20"), ("moor", "0 3.1x20"), ("cape", "0x21"))},
-         (Expected("5m"), Expected("7m", ({},)))),
+    Case("EventsVeryLate", _buckets({"60": 4, "300": 4, "3600": 10, "+Inf": 10}),
+         (Expected("5m"), Expected("11m", ({},)))),
+    Case("EventsVeryLate", _buckets({"60": 0, "300": 10, "3600": 10, "+Inf": 10}),
+         (Expected("30m"),)),
+    Case("ServerClockWrong", CLOCKS, (Expected("10m"), Expected("12m", ({},)))),
+    Case("ServerClockWrong", {**CLOCKS, **_buckets({"10": 6, "30": 10, "+Inf": 10})},
+         (Expected("12m", ({},)),)),
+    Case("ServerClockWrong", {**CLOCKS, **_buckets({"10": 0, "30": 10, "+Inf": 10})},
+         (Expected("20m"),)),  # messages are late: that is what makes clocks look wrong
     Case("ServerClockWrong",
          {_m("clock_offset_seconds", A, gateway=name): value for name, value in
           (("ridge", "40x20"), ("lake", "0x20"), ("moor", "0.1x20"))}, (Expected("15m"),)),
@@ -118,14 +136,34 @@ CASES: Final = [
          (Expected("30m"), Expected("60m", ({},), ("9.958",)))),
     Case("BrokerCertificateEnds", {_m("broker_certificate_end_seconds", A): f"{15 * 86400}x70"},
          (Expected("70m"),)),
+    Case("BrokerCertificateLastDays", {_m("broker_certificate_end_seconds", A): f"{2 * 86400}x70"},
+         (Expected("5m"), Expected("10m", ({},), ("1.993",)))),
+    Case("BrokerCertificateLastDays", {_m("broker_certificate_end_seconds", A): f"{4 * 86400}x70"},
+         (Expected("70m"),)),
+    # 800 and 700 MiB; the rule begins at seven tenths of 1 GiB, which are 716.8.
+    Case("BrokerMemory",
+         {_m("broker_memory_bytes", A): f"0x5 {800 * 1024**2}x20",
+          _m("broker_memory_bytes", B): UNKNOWN},
+         (Expected("9m"), Expected("11m", ({},), ("800Mi",)))),
+    Case("BrokerMemory", {_m("broker_memory_bytes", A): f"{700 * 1024**2}x20"},
+         (Expected("20m"),)),
+    Case("BrokerConnections",
+         {_m("broker_clients", A, presence="connected"): "6400x5 6401x20",
+          _m("broker_clients", A, presence="absent"): "9000x25"},
+         (Expected("9m"), Expected("11m", ({},), ("6401",)))),
     Case("PublishRefused", {_m("publish_refused", A): "0 0 1x20", _m("publish_refused", B): "0x20"},
          (Expected("1m"), Expected("2m", (A,)), Expected("13m"))),
     Case("OutboxGrows", {_m("waiting_out", A): "0x5 1500x20"},
          (Expected("9m"), Expected("11m", ({},)))),
     Case("InputRefused",
          {_m("refused", A, reason="shape"): "0+5x60", _m("refused", B, reason="shape"): "0+5x60",
-          _m("refused", A, reason="late"): "0+5x60"},
+          _m("refused", A, reason="late"): "0+5x60", _m("refused", A, reason="flood"): "0+900x60"},
          (Expected("5m"), Expected("20m", ({"reason": "shape"},)))),
+    # 120 gateways, one message each in ten minutes: 12 a minute.
+    Case("InputRefused",
+         {**{_m("gateway_up", A, gateway=f"g{n}"): "1x60" for n in range(120)},
+          _m("refused", A, reason="shape"): "0+11x60", _m("refused", A, reason="late"): "0+13x60"},
+         (Expected("20m", ({"reason": "late"},)),)),
     Case("GatewayFloods",
          {_m("flooded", A, gateway="ridge"): "0 300x20", _m("flooded", A, gateway="lake"): "0x20"},
          (Expected("0m"), Expected("1m", ({"gateway": "ridge"},)), Expected("12m"))),
@@ -135,12 +173,30 @@ CASES: Final = [
          {_m("journal_disk_free_ratio", A): "0.2x5 0.09x30",
           _m("journal_disk_free_ratio", B): UNKNOWN},
          (Expected("15m"), Expected("22m", (A,)))),
+    Case("NoBoard",
+         {_up(BOARD): "1x20", _m("board_broker_connected", BOARD): "1x2 0x20",
+          _up(BOARD_TOO): "1x5 0x20", _m("board_broker_connected", BOARD_TOO): "1x5 _x20"},
+         (Expected("7m"), Expected("8m", ({},)))),
+    Case("NoBoard",
+         {_up(BOARD): "0x20", _up(BOARD_TOO): "1x20",
+          _m("board_broker_connected", BOARD_TOO): "1x20"},
+         (Expected("20m"),)),
+    Case("NoBoard", {_up(A): "1x20"}, (Expected("20m"),)),
     Case("BoardSilent", {_up(BOARD): "1x2 0x10", _up(A): "1x12"},
          (Expected("4m"), Expected("6m", (BOARD,)))),
     Case("BoardBlind", {_m("board_broker_connected", BOARD): "1x2 0x10"},
          (Expected("4m"), Expected("6m", (BOARD,)))),
     Case("BoardGuessed", {_m("board_sign_in_failures", BOARD): "0+1x20 80 80x20"},
          (Expected("19m"), Expected("22m", (BOARD,)), Expected("35m"))),
+    Case("AlertmanagerAway", {_up(AM): "1x2 0x10"},
+         (Expected("3m"), Expected("5m", ({},)))),
+    Case("AlertmanagerAway",
+         {_up(AM): "1x30", watcher("prometheus_notifications_dropped_total"): "0x5 3x30"},
+         (Expected("5m"), Expected("8m", ({},)), Expected("14m"))),
+    Case("AlertmanagerTellsBadly",
+         {_of(watcher("alertmanager_notifications_failed_total"), {**AM, "integration": way}): count
+          for way, count in (("email", "0x3 1x20"), ("webhook", "0x23"))},
+         (Expected("3m"), Expected("4m", ({"integration": "email"},)), Expected("15m"))),
     Case("BeatLost", {_m("beats_missing", A): "0 1 2 3x10"},
          (Expected("3m"), Expected("4m", ({},)))),
     Case("AlertsNotDelivered",
@@ -192,7 +248,7 @@ def _as_yaml(case: Case) -> dict[str, object]:
 def _alert(rule: Rule, labels: dict[str, str], value: str) -> dict[str, object]:
     def filled(text: str) -> str:
         text = re.sub(r"\{\{ \$labels\.(\w+) \}\}", lambda m: labels[m[1]], text)
-        return re.sub(r"\{\{ \$value [^}]*\}\}", value, text)
+        return re.sub(r"\{\{ \$value[^}]*\}\}", value, text)
 
     return {
         "exp_labels": {"severity": rule.severity.value, **labels},

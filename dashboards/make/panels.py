@@ -28,7 +28,8 @@ class Query:
 @dataclass(frozen=True, slots=True)
 class Panel:
     """`unit` is one of Grafana's (s, bytes, short ...); `bad_below`, `bad_from`: coloured then, and
-    a line or number says it as well, never the colour alone."""
+    a line or number says it as well, never the colour alone. Without them nothing is coloured:
+    green would say that it is well."""
 
     title: str
     says: str
@@ -40,6 +41,11 @@ class Panel:
 
     def built(self) -> Any:
         raise NotImplementedError
+
+    @property
+    def judged(self) -> bool:
+        """Whether there is a figure from which on it is bad."""
+        return self.bad_from is not None or self.bad_below is not None
 
     def _set(self, panel: Any, height: int, *, instant: bool) -> Any:
         panel.title(self.title).description(self.says).unit(self.unit).datasource(SOURCE)
@@ -53,7 +59,7 @@ class Panel:
         return panel
 
     def _thresholds(self) -> dashboard.ThresholdsConfig:
-        steps = [model.Threshold(None, "green")]
+        steps = [model.Threshold(None, "green" if self.judged else "text")]
         if self.bad_from is not None:
             steps.append(model.Threshold(self.bad_from, "red"))
         if self.bad_below is not None:
@@ -76,7 +82,7 @@ class Lines(Panel):
         panel.tooltip(common.VizTooltipOptions().mode(look.TooltipDisplayMode.MULTI))
         if self.stacked:
             panel.stacking(common.StackingConfig().mode(look.StackingMode.NORMAL))
-        if self.bad_from is not None or self.bad_below is not None:
+        if self.judged:
             style = common.GraphThresholdsStyleConfig()
             panel.thresholds_style(style.mode(look.GraphTresholdsStyleMode.LINE))
         return panel
@@ -91,7 +97,8 @@ class Number(Panel):
     def built(self) -> Any:
         panel = self._set(stat.Panel(), _LOW, instant=True)
         panel.graph_mode(look.BigValueGraphMode.NONE)
-        panel.color_mode(look.BigValueColorMode.VALUE)
+        mode = look.BigValueColorMode
+        panel.color_mode(mode.VALUE if self.judged else mode.NONE)
         panel.no_value("nothing is known")
         return panel.reduce_options(common.ReduceDataOptions().calcs(["lastNotNull"]).values(False))
 

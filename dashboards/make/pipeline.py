@@ -9,7 +9,7 @@ _UP: Final = f'up{{job="{JOB}"}}'
 _EACH: Final = "{{instance}}"
 _TLS: Final = "a broker with TLS"
 _BROKER: Final = "a broker that says it, as Mosquitto does"
-_QUANTILES: Final = {0.5: "half", 0.95: "95 of 100", 0.99: "99 of 100"}
+_QUANTILES: Final = {0.5: "median", 0.95: "95 of 100", 0.99: "99 of 100"}
 
 
 def _quantiles(attribute: str) -> tuple[Query, ...]:
@@ -73,6 +73,8 @@ _BROKER_ROW: Final = [
           (Query(same("broker_clients", "presence"), "{{presence}}", _BROKER),)),
     Lines("Messages held", "By the broker, retained ones among them.",
           (Query(same("broker_stored_messages"), "held", _BROKER),)),
+    Lines("Memory of the broker", "What it has taken, without that of TLS.",
+          (Query(same("broker_memory_bytes"), "taken", _BROKER),), unit="bytes"),
     Lines("Thrown away", "By the broker, in ten minutes. Each is a loss.",
           (Query(f"max(increase({metric('broker_dropped')}[10m]))", "messages"),)),
     Number("Certificate", "Days until the one that the broker shows ends.",

@@ -2,6 +2,7 @@
 
 from typing import Final
 
+from dashboards.make.alerts import ALERTS_NOW
 from dashboards.make.ask import LIST, quantile, rate, same
 from dashboards.make.panels import Dashboard, Lines, Number, Panel, Query, Table
 from streamer.contract.published import CAUTION, Carriage, Standing
@@ -11,7 +12,7 @@ _GROUP: Final = "~$group"
 _AIR: Final = {
     "air_addressed_seconds": "where it was heard",
     "air_carried_seconds": "on other repeaters of fan-outs",
-    "air_flooded_seconds": "if it were sent on everywhere",
+    "air_everywhere_seconds": "if it were sent on everywhere",
 }
 _WORDS: Final = {
     Standing.IN_REACH: "in reach",
@@ -50,12 +51,11 @@ _NOW: Final[list[Panel]] = [
         "Memberships by standing",
         f"Who is in two groups counts twice. {CAUTION}",
         tuple(Query(_members(standing), words) for standing, words in _WORDS.items()),
-        width=8,
+        width=6,
     ),
     Number("Starved", "Repeaters that should carry a group and say that they do not.",
-           (Query(f"sum({_carriage(Carriage.NOT_CARRIED)})"),), bad_from=1),
-    Number("Alerts", "Open or in somebody's hands. The board says which.",
-           (Query(_all("alerts", "kind")),), bad_from=1),
+           (Query(f"sum({_carriage(Carriage.NOT_CARRIED)})"),), width=3, bad_from=1),
+    *ALERTS_NOW,
 ]  # fmt: skip
 
 _GATEWAYS: Final[list[Panel]] = [
@@ -81,7 +81,7 @@ _GATEWAYS: Final[list[Panel]] = [
     Lines(
         "From keying to carried",
         "How long until a repeater that a keying called for carries the group.",
-        (Query(quantile(0.5, "heard_to_carried_seconds"), "half"),
+        (Query(quantile(0.5, "heard_to_carried_seconds"), "median"),
          Query(quantile(0.95, "heard_to_carried_seconds"), "95 of 100")),
         unit="s",
     ),

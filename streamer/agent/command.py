@@ -23,13 +23,18 @@ from streamer.agent.nmea import require as require_nmea
 from streamer.agent.patterns import PatternError
 from streamer.agent.sources.base import SourceError
 from streamer.agent.spool import Spool, SpoolError
-from streamer.clock import Clock, SystemClock
+from streamer.clock import Clock, SystemClock, from_ms
+from streamer.domain.plain_words import plural
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The arguments of `streamer agent`."""
     parser.add_argument("config", metavar="CONFIG", type=Path, help="the agent's TOML file")
-    parser.add_argument("--check", action="store_true", help="check the file and its pattern map")
+    parser.add_argument(
+        "--check",
+        action="store_true",
+        help="check the file, its pattern map, and the files that [broker] names",
+    )
     parser.add_argument(
         "--try",
         dest="sample",
@@ -64,16 +69,31 @@ def main(args: argparse.Namespace) -> int:
         print(f"{args.config}: a source of format nmea: {error}", file=sys.stderr)
         return 1
     if args.check:
-        return _check(args.config, settings)
+        return _check(args.config, settings, SystemClock())
     return _run(settings)
 
 
-def _check(path: Path, settings: AgentSettings) -> int:
+def _check(path: Path, settings: AgentSettings, clock: Clock) -> int:
+    from streamer.agent.files_check import (  # noqa: PLC0415 - memory, where it is not asked for
+        CredentialsError,
+        check_credentials,
+    )
+
+    try:
+        found = check_credentials(settings.broker, path.parent, from_ms(clock.now_ms()))
+    except CredentialsError as error:
+        for problem in error.problems:
+            print(f"{path}: {problem}", file=sys.stderr)
+        return 1
     sources = ", ".join(source.label for source in settings.source) or "none"
+    until = f", certificate until {found.until:%Y-%m-%d}" if found.until else ""
     print(
         f"{path}: well. Gateway {settings.gateway} of region {settings.region}, "
-        f"{len(settings.repeater)} repeaters, {len(settings.pattern)} patterns, sources: {sources}"
+        f"{plural(len(settings.repeater), 'repeater')}, "
+        f"{plural(len(settings.pattern), 'pattern')}, sources: {sources}{until}"
     )
+    if found.elsewhere:
+        print(f"Names of files begin where it is started: start it in {path.parent.resolve()}.")
     return 0
 
 

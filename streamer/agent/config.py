@@ -25,7 +25,7 @@ class AgentConfigError(Exception):
 
 
 class Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
 
 class RepeaterSettings(Table):

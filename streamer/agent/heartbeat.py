@@ -81,6 +81,7 @@ class Heartbeat:
                 session=self._session,
                 sent_at=from_ms(now_ms),
                 clock_offset_s=offset_s,
+                round_trip_s=self._round_trip_s(),
                 up=False,
             )
         )
@@ -110,6 +111,7 @@ class Heartbeat:
             seq=self._seq,
             sent_at=from_ms(now_ms),
             clock_offset_s=None if offset_s is None else round(offset_s, 4),
+            round_trip_s=self._round_trip_s(),
             up=up,
             software=self._settings.software,
             spooled=self._spool.waiting,
@@ -120,6 +122,10 @@ class Heartbeat:
         while len(self._sent) > _OPEN:
             self._sent.popitem(last=False)
         return _bytes(state)
+
+    def _round_trip_s(self) -> float | None:
+        best = self._watch.best
+        return None if best is None else round(best.delay_s, 4)
 
     def answered(self, reply: TimeReply) -> bool:
         """Learn from the answer to one of our heartbeats; False if it answers none of them."""

@@ -1,10 +1,10 @@
 """The pattern map: named-group regular expressions that turn any log line into events.
 
 A slow expression would stop the whole agent, since `re` holds the interpreter while it searches.
-Two bounds keep that away as far as that is possible: a line is cut off at MAX_LINE characters (its
-source may have a lower limit), and an expression that repeats a repetition, such as `(a+)+`, is
-refused, since it can take exponential time. Several `.*` in one expression are allowed and cost
-at worst a power of the line's length: write `[^ ]*` rather than `.*`, and begin with `^`.
+Two bounds keep that away: a line is cut off at MAX_LINE characters (its source may have a lower
+limit), and an expression that could match such a line in too many ways is refused
+(`backtracking.py`). Two `.*` with more behind them are allowed after `^`, one without it: write
+`[^ ]*` rather than `.*`.
 """
 
 import re
@@ -15,7 +15,7 @@ from typing import Annotated, Any, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-MAX_LINE: Final = 2048
+MAX_LINE: Final = 1024
 
 Scalar = str | int | float | bool
 
@@ -54,7 +54,7 @@ class PatternError(ValueError):
 class PatternSettings(BaseModel):
     """A `[[pattern]]`: one expression of a map. The first of a map that matches a line wins."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     map: Annotated[str, Field(min_length=1, max_length=64)]
     event: Literal["heard", "route", "repeater"]
@@ -158,6 +158,11 @@ def compile_map(settings: Sequence[PatternSettings]) -> Mapping[str, tuple[Patte
     """The patterns by map, in the file's order. Raises PatternError naming each fault's place."""
     maps: dict[str, list[Pattern]] = {}
     problems: list[str] = []
+    if settings:
+        from streamer.agent.backtracking import (  # noqa: PLC0415 - memory, where none is used
+            TooSlowError,
+            require_quick,
+        )
     for number, one in enumerate(settings, 1):
         where = f"[[pattern]] {number}"
         try:
@@ -165,11 +170,10 @@ def compile_map(settings: Sequence[PatternSettings]) -> Mapping[str, tuple[Patte
         except (re.error, OverflowError, RecursionError) as error:
             problems.append(f"{where}, regex: {error}")
             continue
-        if _repeats_a_repetition(one.regex):
-            problems.append(
-                f"{where}, regex: a repetition inside a repetition can take exponential time; "
-                "write it without, or with a possessive inner one such as (?:a++)+"
-            )
+        try:
+            require_quick(one.regex, MAX_LINE)
+        except TooSlowError as error:
+            problems.append(f"{where}, regex: {error}")
         problems += _names(where, one, regex)
         maps.setdefault(one.map, []).append(Pattern(one, regex))
     if problems:
@@ -202,40 +206,3 @@ def _names(where: str, one: PatternSettings, regex: re.Pattern[str]) -> list[str
         for name in needed[one.event]
         if name not in given
     ]
-
-
-def _repeats_a_repetition(expression: str) -> bool:
-    """Whether an unbounded repeat stands inside another that can give back what it took."""
-    try:
-        parser = re._parser  # type: ignore[attr-defined]
-        tree = parser.parse(expression)
-    except (AttributeError, re.error):
-        return False  # a Python without this module: the limit on the line remains
-    return _nested(tree, inside=False)
-
-
-def _nested(tree: Any, *, inside: bool) -> bool:
-    many = 64  # a bounded repeat of more than that counts as unbounded
-    for operation, argument in tree:
-        name = str(operation)
-        if name in ("MAX_REPEAT", "MIN_REPEAT"):
-            _, most, inner = argument
-            unbounded = int(most) > many
-            if (inside and unbounded) or _nested(inner, inside=inside or unbounded):
-                return True
-        elif name in ("POSSESSIVE_REPEAT", "ATOMIC_GROUP"):
-            inner = argument[-1] if isinstance(argument, tuple) else argument
-            if _nested(inner, inside=False):
-                return True
-        elif any(_nested(inner, inside=inside) for inner in _subtrees(argument)):
-            return True
-    return False
-
-
-def _subtrees(argument: Any) -> list[Any]:
-    """The parsed expressions within an operation's argument (groups, branches, look-arounds)."""
-    if type(argument).__name__ == "SubPattern":
-        return [argument]
-    if isinstance(argument, list | tuple):
-        return [inner for part in argument for inner in _subtrees(part)]
-    return []

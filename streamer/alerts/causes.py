@@ -71,7 +71,8 @@ def _network(
     else:
         ours = _together(lost, ground.lost_after_ms)
         enough = len(ours) >= many
-    return [_network_condition(own_id, ours, ground)] if enough else []
+    floods = sorted(c.subject for c in said.values() if c.kind is AlertKind.GATEWAY_FLOODING)
+    return [_network_condition(own_id, ours, floods, ground)] if enough else []
 
 
 def _is_of(case: Case | None, own_id: str) -> bool:
@@ -92,7 +93,10 @@ def _together(lost: Sequence[Condition], within_ms: int) -> list[Condition]:
     return best
 
 
-def _network_condition(own_id: str, lost: Sequence[Condition], ground: Ground) -> Condition:
+def _network_condition(
+    own_id: str, lost: Sequence[Condition], floods: Sequence[str], ground: Ground
+) -> Condition:
+    """Not held back by a flood that may be its cause: it names more people than that does."""
     names = sorted(c.subject for c in lost)
     times = [c.since_ms for c in lost]
     members = {station for c in lost for station in c.affects}
@@ -111,6 +115,10 @@ def _network_condition(own_id: str, lost: Sequence[Condition], ground: Ground) -
     worst = sorted(lost, key=lambda c: (-len(c.affects), c.subject))
     first = ", ".join(c.subject for c in worst[:_NAMED])
     step = f"Look at the broker and its network first; then call the keepers: {first}"
+    if floods:
+        flooding = ", ".join(floods[:_NAMED])
+        reasons.insert(1, f"it may be a flood that keeps the broker busy: of {flooding}")
+        step = f"Have the flood of {flooding} ended. " + step
     step += f" and {len(worst) - _NAMED} more." if len(worst) > _NAMED else "."
     if members:
         step += " Until they are back, reach the members last heard there by another way."
@@ -189,7 +197,8 @@ def _explains(cause: Condition, condition: Condition, known: Mapping[str, Case])
 
 
 def _of_a_gateway(condition: Condition, ground: Ground) -> Sequence[str]:
-    return broker_id(ground.region), network_id(ground.region)
+    flooding = alert_id(AlertKind.GATEWAY_FLOODING, condition.subject)
+    return broker_id(ground.region), network_id(ground.region), flooding
 
 
 def _of_the_network(condition: Condition, ground: Ground) -> Sequence[str]:
@@ -211,7 +220,8 @@ def _of_a_machine(condition: Condition, _: Ground) -> Sequence[str]:
     causes = [alert_id(AlertKind.GATEWAY_LOST, where.split("/")[0])]
     if "/" in where:
         causes.append(alert_id(AlertKind.REPEATER_LOST, where))
-    if condition.kind is AlertKind.EVENTS_LOST:  # what is refused unread is missing
+    # What is refused unread is missing, and what waits in a full queue seems to be late.
+    if condition.kind in (AlertKind.EVENTS_LOST, AlertKind.CLOCK_SKEW):
         causes.append(alert_id(AlertKind.GATEWAY_FLOODING, where))
     if condition.kind is AlertKind.REPEATER_STARVED:
         causes.append(alert_id(AlertKind.REPEATER_STARVED, where))

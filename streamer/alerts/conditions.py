@@ -12,9 +12,9 @@ from streamer.config import Policy
 from streamer.contract.published import AlertKind, Carriage, Severity, Standing
 from streamer.domain.fanout import FanOutResult, Wanted, not_carried_since_ms
 from streamer.domain.group_now import GroupNow, carriage_at
-from streamer.domain.liveness import GatewaySight, GatewayStanding, Sights
+from streamer.domain.liveness import Sights
 from streamer.domain.membership import CLOSED, Judgement, clock_text
-from streamer.domain.model import GatewaySnapshot, Summary
+from streamer.domain.model import Summary
 from streamer.domain.places import TwoPlaces
 from streamer.limits_settings import Limits
 
@@ -64,11 +64,13 @@ def alert_id(kind: str, *subject: str) -> str:
     return ".".join([kind, *subject]).replace("/", ".")
 
 
-def _earliest(times: Sequence[int | None]) -> int | None:
+def earliest(times: Sequence[int | None]) -> int | None:
+    """The first of the times that are known."""
     return min((t for t in times if t is not None), default=None)
 
 
-def _counted(number: int, one: str, many: str) -> str:
+def counted(number: int, one: str, many: str) -> str:
+    """A number with its noun."""
     return f"{number} {one if number == 1 else many}"
 
 
@@ -121,7 +123,7 @@ def of_group(now: GroupNow, sights: Sights, policy: Policy, limits: Limits, now_
                 group=group,
             )
         )
-    return Found(tuple(found), _earliest(times), endings)
+    return Found(tuple(found), earliest(times), endings)
 
 
 def _starved(group: str, wanted: Wanted, since_ms: int) -> Condition:
@@ -215,194 +217,6 @@ def _opens(judgement: Judgement, before: str) -> bool:
     if judgement.standing is Standing.EXPIRED:
         return bool(before) and before.split(" ", maxsplit=1)[0] not in CLOSED
     return judgement.standing is not Standing.BLIND
-
-
-def of_gateway(
-    snapshot: GatewaySnapshot,
-    sight: GatewaySight,
-    born_ms: int,
-    behind: Sequence[tuple[str, str]],
-    limits: Limits,
-    now_ms: int,
-) -> Found:
-    """A lost gateway or, if it reports, its lost repeaters; its clock; events lost on the way.
-
-    `behind` are (station, repeater) of the members whose place is behind this gateway.
-    """
-    found: list[Condition] = []
-    times: list[int | None] = [sight.next_ms]
-    lost = _gateway_lost(sight, born_ms, behind, limits, now_ms)
-    if isinstance(lost, Condition):
-        found.append(lost)
-    else:
-        times.append(lost)
-        found += [
-            _repeater_lost(r, ms, [s for s, where in behind if where == r])
-            for r, ms in sorted(sight.down_repeaters.items())
-        ]
-    for maker in (_clock_skew, _events_lost):
-        made = maker(snapshot, sight, limits, now_ms)
-        if isinstance(made, Condition):
-            found.append(made)
-        elif made is not None:
-            times.append(made)
-    if any(c.kind is AlertKind.CLOCK_SKEW for c in found):
-        times.append(now_ms + 60_000)
-    flooding = _flooding(snapshot, limits, now_ms)
-    if flooding is not None:
-        found.append(flooding[0])
-        times.append(flooding[1])
-    return Found(tuple(found), _earliest(times))
-
-
-_REACH_THEM = " Until it is back, reach the members last heard there by another way."
-
-
-def _last_heard(members: Sequence[str]) -> str:
-    """Not "cannot be judged": some may have been out of reach before it was lost."""
-    return f"{_counted(len(members), 'member was', 'members were')} last heard"
-
-
-def _gateway_lost(
-    sight: GatewaySight,
-    born_ms: int,
-    behind: Sequence[tuple[str, str]],
-    limits: Limits,
-    now_ms: int,
-) -> Condition | int | None:
-    name, lost_after_ms = sight.gateway, round(limits.gateway_lost_after_s * 1000)
-    if sight.standing is GatewayStanding.UP:
-        return None
-    since_ms = sight.since_ms
-    if sight.standing is GatewayStanding.NEVER:
-        since_ms = born_ms
-        if born_ms + lost_after_ms > now_ms:
-            return born_ms + lost_after_ms
-        reason = "has never sent a heartbeat"
-    elif sight.standing is GatewayStanding.DOWN:
-        reason = "it signed off, or its connection broke"
-    else:
-        reason = f"no heartbeat for more than {limits.gateway_lost_after_s:g} s"
-    if since_ms is not None and sight.standing is GatewayStanding.SILENT:
-        reason += f", the last at {clock_text(since_ms)}"
-    blind = tuple(sorted({station for station, _ in behind}))
-    reasons = (
-        (reason, f"{_last_heard(blind)} behind it: silence there says nothing now")
-        if blind
-        else (reason,)
-    )
-    return Condition(
-        alert_id(AlertKind.GATEWAY_LOST, name),
-        AlertKind.GATEWAY_LOST,
-        Severity.CRITICAL if blind else Severity.WARNING,
-        name,
-        f"Gateway {name} is lost",
-        reasons,
-        f"Call the keeper of {name}: power, network, agent, in this order."
-        + (_REACH_THEM if blind else ""),
-        since_ms if since_ms is not None else now_ms,
-        blind,
-        apart=sight.standing is GatewayStanding.NEVER,
-    )
-
-
-def _repeater_lost(repeater: str, since_ms: int, behind: Sequence[str]) -> Condition:
-    blind = tuple(sorted(set(behind)))
-    more = (f"{_last_heard(blind)} on it: silence there says nothing now",) if blind else ()
-    return Condition(
-        alert_id(AlertKind.REPEATER_LOST, repeater),
-        AlertKind.REPEATER_LOST,
-        Severity.CRITICAL if blind else Severity.WARNING,
-        repeater,
-        f"Repeater {repeater} is lost",
-        (f"its gateway reports it down since {clock_text(since_ms)}", *more),
-        f"Ask the keeper of {repeater} to look at the radio." + (_REACH_THEM if blind else ""),
-        since_ms,
-        blind,
-        repeater=repeater,
-    )
-
-
-def _clock_skew(
-    snapshot: GatewaySnapshot, sight: GatewaySight, limits: Limits, now_ms: int
-) -> Condition | int | None:
-    offset_s = sight.state.clock_offset_s if sight.state else None
-    reasons = []
-    if offset_s is not None and abs(offset_s) > limits.clock_skew_s:
-        side = "behind" if offset_s > 0 else "ahead"
-        reasons.append(f"its clock is about {abs(offset_s):.0f} s {side}; times are corrected")
-    hold_ms = round(limits.loop_hold_s * 1000)
-    if snapshot.future_ms and snapshot.future_ms + hold_ms > now_ms:
-        reasons.append(
-            f"events from the future were refused, the last at {clock_text(snapshot.future_ms)}"
-        )
-    if not reasons:
-        return None
-    return Condition(
-        alert_id(AlertKind.CLOCK_SKEW, snapshot.gateway),
-        AlertKind.CLOCK_SKEW,
-        Severity.WARNING,
-        snapshot.gateway,
-        f"The clock of gateway {snapshot.gateway} is wrong",
-        tuple(reasons),
-        f"Ask the keeper of {snapshot.gateway} to have it set its clock by the network (NTP).",
-        snapshot.future_ms or sight.since_ms or 0,
-    )
-
-
-def _events_lost(
-    snapshot: GatewaySnapshot, _sight: GatewaySight, limits: Limits, now_ms: int
-) -> Condition | int | None:
-    given_up = snapshot.counts.get("given_up", 0)
-    missing = snapshot.missing
-    if not missing or snapshot.hole_ms is None:
-        return None
-    due_ms = snapshot.hole_ms + round(limits.events_lost_after_s * 1000)
-    if due_ms > now_ms:
-        return due_ms
-    count = missing + given_up
-    return Condition(
-        alert_id(AlertKind.EVENTS_LOST, snapshot.gateway),
-        AlertKind.EVENTS_LOST,
-        Severity.NOTICE,
-        snapshot.gateway,
-        f"{_counted(count, 'event', 'events')} of gateway {snapshot.gateway} did not arrive",
-        (
-            f"{_counted(count, 'number is', 'numbers are')} missing in its sequence",
-            "overs may be among them: until they arrive a silence may be judged wrongly",
-        ),
-        f"Look at the spool and the disk limit of the agent on {snapshot.gateway}.",
-        snapshot.hole_ms,
-    )
-
-
-def _flooding(
-    snapshot: GatewaySnapshot, limits: Limits, now_ms: int
-) -> tuple[Condition, int] | None:
-    """What a worker refused unread, and when it is over if nothing more comes. No numbers that
-    rise: each would be another message about the same trouble."""
-    if snapshot.flood is None:
-        return None
-    since_ms, last_ms, _ = snapshot.flood
-    ends_ms, name = last_ms + round(limits.flood_hold_s * 1000), snapshot.gateway
-    if ends_ms <= now_ms:
-        return None
-    condition = Condition(
-        alert_id(AlertKind.GATEWAY_FLOODING, name),
-        AlertKind.GATEWAY_FLOODING,
-        Severity.WARNING,
-        name,
-        f"Gateway {name} sends more than is taken",
-        (
-            f"beyond {limits.flood_messages_per_s:g} messages or {limits.flood_mb_per_s:g} MB a "
-            "second at one worker its messages are refused unread",
-            "overs may be among them: until it ends a silence there may be judged wrongly",
-        ),
-        f"Ask the keeper of {name} what it sends. If nobody knows, its credentials may be in other "
-        f"hands: streamer enroll --revoke {name}.",
-        since_ms,
-    )
-    return condition, ends_ms
 
 
 def of_station(station: str, evidence: TwoPlaces | None, limits: Limits, now_ms: int) -> Found:

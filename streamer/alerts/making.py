@@ -21,7 +21,7 @@ ENDED: Final = {
     AlertKind.REPEATER_LOST: "its gateway reports it up again",
     AlertKind.MEMBER_OVERDUE: "no longer followed, and why is not known: ask who had it",
     AlertKind.MEMBER_OUT_OF_REACH: "no longer followed, and why is not known: ask who had it",
-    AlertKind.REPEATER_STARVED: "it carries the group now, or is not wanted any more",
+    AlertKind.REPEATER_STARVED: "it carries the group now, is not wanted any more, or cannot say",
     AlertKind.LOOP: "no new loop for a while",
     AlertKind.CLOCK_SKEW: "the clock is near enough",
     AlertKind.EVENTS_LOST: "they have arrived",

@@ -14,10 +14,10 @@ from streamer.alerts.exercise import is_exercise, is_test
 from streamer.alerts.notice import Notice, Parcel, Turn
 from streamer.clock import to_ms
 from streamer.contract.duty import DutyKind
-from streamer.contract.published import Alert, Severity
+from streamer.contract.published import Alert, AlertKind, Severity
 from streamer.domain.duty import duty_text
 from streamer.domain.plain_words import age, moment, plural, printable
-from streamer.domain.urgency import is_about_people, urgency
+from streamer.domain.urgency import is_about_people, needs_caution, urgency
 
 LONGEST_HEADLINE: Final = 120
 LONGEST_SHORT: Final = 160
@@ -208,7 +208,7 @@ def lines(
         f"Next: {_next(notice)}",
         *([KEEPER_LINE] if "keeper" in _next(notice) else []),
         *_around(notice),
-        *([CAUTION_LINE] if is_about_people(alert.kind) else []),
+        *([CAUTION_LINE] if needs_caution(alert.kind) else []),
     ]
     return [printable(line) for line in said if line]
 
@@ -298,6 +298,11 @@ def _next(notice: Notice) -> str:
         return alert.next_step
     if alert.acknowledged_by is not None:
         return f"tell {alert.acknowledged_by}, who had it in hand."
+    if alert.kind is AlertKind.GATEWAY_FLOODING:
+        return (
+            f"ask the keeper of {alert.subject} all the same what it was: if nobody knows, its "
+            "account may be in other hands."
+        )
     return "nothing is asked for by this alert any more."
 
 

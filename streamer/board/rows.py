@@ -56,6 +56,7 @@ class GatewayCounts(Row):
     up: Count = 0
     down: Count = 0
     silent: Count = 0
+    flooding: Count = 0
     never: Count = 0
 
 

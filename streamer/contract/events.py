@@ -143,6 +143,9 @@ class State(Message):
     )
     sent_at: Moment = Field(description="the agent's clock; echoed in the answer")
     clock_offset_s: OffsetS | None = Field(None, description="server time minus agent time")
+    round_trip_s: Annotated[float, Field(ge=0, le=1e9)] | None = Field(
+        None, description="of the exchange it was measured by; it is known to half of that"
+    )
     up: bool = Field(description="false in the will and as the last word of a clean stop")
     software: Annotated[str, Field(max_length=64)] | None = Field(
         None, description="name and version of the agent"

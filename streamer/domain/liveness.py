@@ -1,13 +1,13 @@
 """Which gateways and repeaters report, and so which members can be judged at all. Pure."""
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from itertools import pairwise
 
 from streamer.config import RegionView
 from streamer.contract.events import State
-from streamer.domain.model import LiveState
+from streamer.domain.model import FloodSpan, LiveState
 
 
 class GatewayStanding(StrEnum):
@@ -20,6 +20,8 @@ class GatewayStanding(StrEnum):
     """Its own word or its will says so."""
     SILENT = "silent"
     """Its heartbeat is overdue."""
+    FLOODING = "flooding"
+    """Its heartbeat comes, but of the rest most is refused unread."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,8 +48,12 @@ class GatewaySight:
     down_repeaters: dict[str, int]
     """Repeaters that the gateway itself calls down, with the time in ms."""
     dark: tuple[tuple[int, int], ...] = ()
-    """Earlier times, from and to in ms, in which the gateway was not there."""
+    """Earlier times, from and to in ms, in which the gateway was not there or flooded."""
     flips: Mapping[str, tuple[tuple[int, bool], ...]] = field(default_factory=dict)
+    floods_since_ms: int | None = None
+    """Since when it floods; also of one that is lost or was never heard of."""
+    flood: FloodSpan | None = None
+    """The newest flood, over or not."""
 
 
 Spans = tuple[tuple[int, int], ...]
@@ -108,6 +114,33 @@ def merged(spans: Iterable[tuple[int, int]]) -> Spans:
     return tuple(result)
 
 
+def with_floods(
+    sight: GatewaySight, floods: Sequence[FloodSpan], hold_ms: int, now_ms: int
+) -> GatewaySight:
+    """The same, with what is known of a gateway's floods, oldest first.
+
+    What was refused unread may have been anybody's over, so while it floods nothing can be said of
+    who is behind it. A flood counts from the first refusal until nothing was refused for `hold_ms`.
+    """
+    if not floods:
+        return sight
+    spans = merged((f.since_ms, f.last_ms + hold_ms) for f in floods)
+    *_, (since_ms, ends_ms) = spans
+    if ends_ms <= now_ms:
+        up = sight.standing is GatewayStanding.UP
+        begun_ms = max(sight.since_ms or 0, ends_ms) if up else sight.since_ms
+        dark = merged([*sight.dark, *spans])
+        return replace(sight, since_ms=begun_ms, dark=dark, flood=floods[-1])
+    next_ms = ends_ms if sight.next_ms is None else min(ends_ms, sight.next_ms)
+    found = replace(
+        sight, next_ms=next_ms, dark=merged([*sight.dark, *spans[:-1]]),
+        floods_since_ms=since_ms, flood=floods[-1],
+    )  # fmt: skip
+    if sight.standing is not GatewayStanding.UP:
+        return found
+    return replace(found, standing=GatewayStanding.FLOODING, since_ms=since_ms)
+
+
 def repeaters_of(view: RegionView, sight: GatewaySight) -> list[str]:
     """A gateway's repeaters: those of the region file, then others that it speaks of."""
     known = view.gateways.get(sight.gateway)
@@ -125,7 +158,11 @@ class Sights:
         routers: frozenset[str],
         lost_after_ms: int,
         now_ms: int,
+        floods: Mapping[str, Sequence[FloodSpan]] | None = None,
+        flood_hold_ms: int = 0,
     ) -> None:
+        self._floods = floods or {}
+        self._flood_hold_ms = flood_hold_ms
         self._states = states
         self._routers = routers
         self._lost_after_ms = lost_after_ms
@@ -138,6 +175,10 @@ class Sights:
         """Gateways that ever sent a state."""
         return self._states.keys()
 
+    def state(self, gateway: str) -> LiveState | None:
+        """Its newest state as kept; None if it never sent one."""
+        return self._states.get(gateway)
+
     def gateway(self, gateway: str) -> GatewaySight:
         """Judge a gateway; one that never sent a state is `never`."""
         found = self._judged.get(gateway)
@@ -147,6 +188,8 @@ class Sights:
                 found = GatewaySight(gateway, GatewayStanding.NEVER, None, None, None, {})
             else:
                 found = gateway_sight(live, self._lost_after_ms, self._now_ms)
+            floods = self._floods.get(gateway, ())
+            found = with_floods(found, floods, self._flood_hold_ms, self._now_ms)
             self._judged[gateway] = found
         return found
 
@@ -156,7 +199,7 @@ class Sights:
 
     def repeater(self, repeater: str) -> RepeaterSight:
         """Judge a repeater. One of a gateway that never sent a state counts as reporting: what
-        it hears is all that is known of it."""
+        it hears is all that is known of it. One of a gateway that floods does not report."""
         found = self._repeaters.get(repeater)
         if found is None:
             found = self._repeaters[repeater] = self._judge(repeater)
@@ -167,14 +210,25 @@ class Sights:
         sight = self.gateway(gateway)
         flips = sight.flips.get(repeater, ())
         dark = merged([*sight.dark, *down_spans(flips)])
-        if sight.standing in (GatewayStanding.DOWN, GatewayStanding.SILENT):
-            what = "is down" if sight.standing is GatewayStanding.DOWN else "is not reporting"
-            reason = f"gateway {gateway} {what}"
-            return RepeaterSight(repeater, False, sight.since_ms, reason, gateway, dark)
-        if repeater in sight.down_repeaters:
-            since_ms = sight.down_repeaters[repeater]
-            reason = f"repeater {repeater} is down"
-            return RepeaterSight(repeater, False, since_ms, reason, repeater, dark)
+        faults = list(_faults(sight, repeater))
+        if faults:
+            # The first is at fault; from the earliest on nothing can be said.
+            _, reason, cause = faults[0]
+            since_ms = min((ms for ms, _, _ in faults if ms is not None), default=None)
+            return RepeaterSight(repeater, False, since_ms, reason, cause, dark)
         ups = [ms for ms, up in flips if up]
         since = [ms for ms in (sight.since_ms, ups[-1] if ups else None) if ms is not None]
         return RepeaterSight(repeater, True, max(since, default=None), "reporting", dark=dark)
+
+
+def _faults(sight: GatewaySight, repeater: str) -> Iterator[tuple[int | None, str, str]]:
+    """Why a repeater does not report: since when in ms, in words, and who is at fault."""
+    gateway = sight.gateway
+    if sight.standing in (GatewayStanding.DOWN, GatewayStanding.SILENT):
+        what = "is down" if sight.standing is GatewayStanding.DOWN else "is not reporting"
+        yield sight.since_ms, f"gateway {gateway} {what}", gateway
+    elif repeater in sight.down_repeaters:
+        yield sight.down_repeaters[repeater], f"repeater {repeater} is down", repeater
+    if sight.floods_since_ms is not None:
+        reason = f"gateway {gateway} floods, most of what it says is not read"
+        yield sight.floods_since_ms, reason, gateway

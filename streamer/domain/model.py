@@ -238,10 +238,19 @@ class LiveState:
 
 
 @dataclass(frozen=True, slots=True)
+class FloodSpan:
+    """A flood of a gateway: when it was first and last told that some of its messages were refused
+    unread, and how many were."""
+
+    since_ms: int
+    last_ms: int
+    messages: int
+
+
+@dataclass(frozen=True, slots=True)
 class GatewaySnapshot:
     """A gateway's record at one moment: what was counted of it, by tally; which numbers of each
-    boot were seen; since when there is a hole; when last a time was refused as ahead (0: never).
-    `flood` is the newest flood: since when, when last, how many messages were refused."""
+    boot were seen; since when there is a hole; when last a time was refused as ahead (0: never)."""
 
     gateway: str
     rev: int
@@ -255,7 +264,8 @@ class GatewaySnapshot:
     standing: str = ""
     checkup: str = ""
     """How well its repeaters were when they were last judged, as `state.checkup` reads it."""
-    flood: tuple[int, int, int] | None = None
+    skew_ms: int | None = None
+    """Since when its clock is known to be wrong."""
 
     @property
     def missing(self) -> int:

@@ -16,6 +16,12 @@ def is_about_people(kind: AlertKind) -> bool:
     return kind in _ABOUT_PEOPLE
 
 
+def needs_caution(kind: AlertKind) -> bool:
+    """Whether such an alert is read with the caution about what silence means: it is about people,
+    or leaves nothing to be heard of them though their gateway seems to be there."""
+    return is_about_people(kind) or kind is AlertKind.GATEWAY_FLOODING
+
+
 def urgency(alert: Alert) -> tuple[int, bool, bool, datetime, str]:
     """A sort key: worst first, people before machines, open before in hand, oldest first.
 

@@ -69,6 +69,7 @@ class Account(_Record):
     host: str
     port: Port
     speaks_for: tuple[Name, ...] = Field((), description="gateways of a bridge; none given: all")
+    hosts: tuple[str, ...] = Field((), description="names of the broker at a bridge's site")
     credentials: tuple[Credential, ...] = ()
 
     @property
@@ -95,6 +96,17 @@ class Book(_Record):
 
     def find(self, name: str) -> Account | None:
         return next((account for account in self.accounts if account.name == name), None)
+
+    @property
+    def bridges(self) -> tuple[Account, ...]:
+        """The bridges that have not been revoked."""
+        return tuple(a for a in self.accounts if a.role is Role.BRIDGE and not a.ended)
+
+    def spoken_for(self, bridge: Account) -> tuple[Account, ...]:
+        """The gateways' accounts for which a bridge speaks, those that have ended among them."""
+        named = set(bridge.speaks_for)
+        gateways = (a for a in self.accounts if a.role is Role.GATEWAY)
+        return tuple(a for a in gateways if not named or a.name in named)
 
     def known(self) -> dict[str, Account]:
         """The accounts by name."""

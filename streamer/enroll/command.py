@@ -2,7 +2,6 @@
 
 import argparse
 import os
-import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Final
@@ -10,24 +9,28 @@ from typing import Final
 from streamer.clock import Clock, SystemClock
 from streamer.config import ConfigError, RegionView, load_region
 from streamer.config_types import REGION_VARIABLE
-from streamer.contract.common import NAME_PATTERN
-from streamer.enroll.authority import AuthorityError, check_host
-from streamer.enroll.book import Account, Book, BookError, Role, Way
-from streamer.enroll.listing import lines, listing
-from streamer.enroll.office import BROKER_FOLDER, Office, Wanted, found, opened
-from streamer.enroll.parcel import LOOPBACK, LOOPBACK_PORT, by_tls, missing_gateway
-from streamer.problems import suggestion
+from streamer.enroll.authority import AuthorityError
+from streamer.enroll.book import Account, BookError, Credential, Role, Way
+from streamer.enroll.listing import SERIAL_DIGITS, SOON, lines, listing
+from streamer.enroll.office import BROKER_FOLDER, SHARE, Office, found, opened
+from streamer.enroll.whom import (
+    DAYS,
+    EVERY,
+    SPREAD_DAYS,
+    Misuse,
+    distinct,
+    existing,
+    hosts,
+    new_account,
+    rotated_account,
+)
 from streamer.reading.text import complain, plural, say
 
 WELL, WRONG, MISUSED = 0, 1, 2
 FOLDER_VARIABLE: Final = "STREAMER_ACCOUNTS"
 PASSPHRASE_VARIABLE: Final = "STREAMER_CA_PASSPHRASE"
-DAYS: Final = 400
+MOST_DAYS: Final = 3660
 _NAMED: Final = 6
-
-
-class Misuse(Exception):
-    """The command was called wrongly. Exit code 2."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -53,7 +56,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default=os.environ.get(FOLDER_VARIABLE),
         help=f"where all accounts are kept; else ${FOLDER_VARIABLE} names it",
     )
-    act = parser.add_mutually_exclusive_group()
+    _add_acts(parser.add_mutually_exclusive_group())
+    _add_options(parser)
+
+
+def _add_acts(act: argparse._MutuallyExclusiveGroup) -> None:
     act.add_argument(
         "--init", action="store_true", help="begin a folder: authority, broker's files"
     )
@@ -63,16 +70,28 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     act.add_argument("--revoke", action="store_true", help="end an account")
     act.add_argument("--list", action="store_true", help="who, until when; 1 if some end soon")
     act.add_argument("--refresh", action="store_true", help="make the broker's files anew")
+    act.add_argument(
+        "--new-share", action="store_true", help="another secret name of the workers' share"
+    )
+
+
+def _add_options(parser: argparse.ArgumentParser) -> None:
     roles = [str(role) for role in Role]
     parser.add_argument("--role", choices=roles, help="what the account is for (default: gateway)")
     parser.add_argument("--password", action="store_true", help="a password, no certificate")
     parser.add_argument("--certificate", action="store_true", help="with --rotate: no password")
-    parser.add_argument("--days", type=int, help=f"how long a certificate lasts (default: {DAYS})")
+    parser.add_argument(
+        "--days",
+        type=int,
+        help="how long a certificate lasts (default: "
+        f"{DAYS - SPREAD_DAYS} to {DAYS}, by the name, so that not all end on one day)",
+    )
     parser.add_argument(
         "--host",
         action="append",
         default=[],
-        help="with --init or --refresh: a name or address of the broker, the usual one first",
+        help="with --init or --refresh: a name or address of the broker, the usual one first; "
+        "with --role bridge: of the site's own",
     )
     parser.add_argument("--port", type=int, help="with --init: for certificates (default: 8883)")
     parser.add_argument(
@@ -85,7 +104,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         metavar="GATEWAY",
-        help="with --role bridge: a gateway that it speaks for (default: all)",
+        help=f"with --role bridge: a gateway that it speaks for, or {EVERY!r}",
+    )
+    parser.add_argument(
+        "--within",
+        type=int,
+        metavar="DAYS",
+        help=f"with --list: only what ends within so many days (without: warns of {SOON.days})",
     )
     parser.add_argument("--json", action="store_true", help="with --list: print JSON")
 
@@ -112,11 +137,15 @@ def _run(arguments: argparse.Namespace, clock: Clock) -> int:
         _found(arguments, view, clock)
     with opened(arguments.folder, view, clock, _passphrase) as office:
         if arguments.list:
-            shown = listing(office)
+            shown = listing(office, arguments.within)
             say([shown.model_dump_json(indent=2)] if arguments.json else lines(shown))
             return WELL if shown.well else WRONG
         if arguments.refresh:
-            office.add_hosts(_hosts(arguments.host))
+            office.add_hosts(
+                hosts(arguments.host, [h for b in office.book.bridges for h in b.hosts])
+            )
+        elif arguments.new_share:
+            say(_new_share(office))
         elif arguments.revoke or arguments.revoke_old:
             say(_revoke(office, arguments))
         elif not arguments.init:
@@ -131,17 +160,20 @@ def _check(arguments: argparse.Namespace) -> None:
     if arguments.folder is None:
         raise Misuse(f"which folder? Give --folder FOLDER or set ${FOLDER_VARIABLE}")
     arguments.region, arguments.folder = Path(arguments.region), Path(arguments.folder)
-    alone = next((w for w in ("init", "all", "list", "refresh") if getattr(arguments, w)), None)
+    acts = ("init", "all", "list", "refresh", "new_share")
+    alone = next((act for act in acts if getattr(arguments, act)), None)
     if alone and arguments.names:
-        raise Misuse(f"--{alone} takes no names")
+        raise Misuse(f"--{alone.replace('_', '-')} takes no names")
     if not alone and not arguments.names:
-        raise Misuse("whom? Give names, or one of --init, --all, --list, --refresh")
+        raise Misuse("whom? Give names, or one of --init, --all, --list, --refresh, --new-share")
+    bridge = arguments.role == Role.BRIDGE and not (arguments.revoke or arguments.revoke_old)
     for option, given, fits in (
-        ("--host", arguments.host, arguments.init or arguments.refresh),
+        ("--host", arguments.host, arguments.init or arguments.refresh or bridge),
         ("--port", arguments.port, arguments.init),
         ("--password-port", arguments.password_port, arguments.init),
-        ("--for", arguments.speaks_for, arguments.role == Role.BRIDGE),
+        ("--for", arguments.speaks_for, bridge),
         ("--json", arguments.json, arguments.list),
+        ("--within", arguments.within is not None, arguments.list),
         ("--certificate", arguments.certificate, arguments.rotate),
     ):
         if given and not fits:
@@ -150,15 +182,9 @@ def _check(arguments: argparse.Namespace) -> None:
         raise Misuse("--init needs --host: the broker's name as gateways will call it")
     if arguments.password and arguments.certificate:
         raise Misuse("--password or --certificate, one of the two")
-    if arguments.days is not None and not 1 <= arguments.days <= 3660:
-        raise Misuse("--days: 1 to 3660 are expected")
-
-
-def _hosts(hosts: Sequence[str]) -> list[str]:
-    try:
-        return [check_host(host) for host in hosts]
-    except ValueError as error:
-        raise Misuse(f"--host {error}") from error
+    for option, days in (("--days", arguments.days), ("--within", arguments.within)):
+        if days is not None and not 1 <= days <= MOST_DAYS:
+            raise Misuse(f"{option}: 1 to {MOST_DAYS} are expected")
 
 
 def _passphrase() -> str | None:
@@ -170,7 +196,7 @@ def _found(arguments: argparse.Namespace, view: RegionView, clock: Clock) -> Non
     ports = {name: port for name, port in given.items() if port is not None}
     if any(not 0 < port < 65_536 for port in ports.values()):
         raise Misuse("--port, --password-port: 1 to 65535 are expected")
-    found(arguments.folder, view, _hosts(arguments.host), clock, _passphrase(), ports)
+    found(arguments.folder, view, hosts(arguments.host), clock, _passphrase(), ports)
     say([f"{arguments.folder}: begun for region {view.name}. Keep keep/ secret, and back all up."])
 
 
@@ -178,19 +204,20 @@ def _broker_lines(office: Office, folder: Path) -> Iterator[str]:
     changed = office.refresh()
     if not changed:
         yield "The broker's files are as they were."
-        return
-    yield (
-        f"Changed in {folder / BROKER_FOLDER}: {', '.join(sorted(changed))}. Copy that folder to "
-        "the broker and reload it (SIGHUP)."
-    )
+    for place, names in changed.items():
+        whose = "the broker" if place == BROKER_FOLDER else "the broker at that site"
+        yield (
+            f"Changed in {folder / place}: {', '.join(sorted(names))}. Copy that folder to "
+            f"{whose} and reload it (SIGHUP)."
+        )
 
 
-# -- whom ------------------------------------------------------------------------------------------
+# -- changes ---------------------------------------------------------------------------------------
 
 
 def _issue(office: Office, arguments: argparse.Namespace) -> Iterator[str]:
     if arguments.rotate:
-        wanted = [_rotated(office, name, arguments) for name in _distinct(arguments.names)]
+        wanted = [rotated_account(office, name, arguments) for name in distinct(arguments.names)]
     else:
         names = arguments.names
         if arguments.all:
@@ -199,7 +226,7 @@ def _issue(office: Office, arguments: argparse.Namespace) -> Iterator[str]:
             if not names:
                 yield "Every gateway of the region file has an account."
                 return
-        wanted = [_new(office, name, arguments) for name in _distinct(names)]
+        wanted = [new_account(office, name, arguments) for name in distinct(names)]
     folders = office.issue(wanted)
     for folder in folders[:_NAMED]:
         yield f"{folder}: to be copied to its keeper, by a way that nobody else can read."
@@ -210,116 +237,69 @@ def _issue(office: Office, arguments: argparse.Namespace) -> Iterator[str]:
             "Old certificates stay valid until `streamer enroll --revoke-old NAME`; an old "
             "password ends when the broker is reloaded."
         )
-
-
-def _distinct(names: Sequence[str]) -> list[str]:
-    return list(dict.fromkeys(names))
-
-
-def _new(office: Office, name: str, arguments: argparse.Namespace) -> Wanted:
-    role = Role(arguments.role or Role.GATEWAY)
-    before = office.book.find(name)
-    if before is not None and not before.ended:
-        raise BookError(
-            f"{name} is enrolled already, as {before.role}; --rotate makes new credentials, "
-            "--revoke ends the account"
-        )
-    if role is Role.GATEWAY:
-        _check_gateway(office.view, name)
-    else:
-        if re.fullmatch(NAME_PATTERN, name) is None:
-            raise Misuse(
-                f"{name!r}: must be 1 to 32 of a-z, 0-9, _ and -, a letter or digit first: it is "
-                "a level of topics"
-            )
-        if name in office.view.gateways:
-            raise Misuse(f"{name} is a gateway of the region file: a {role} needs another name")
-        for gateway in arguments.speaks_for:
-            _check_gateway(office.view, gateway)
-    way = Way.PASSWORD if arguments.password else Way.CERTIFICATE
-    host, port = _reached(office.book, role, way, arguments.at)
-    account = Account(
-        name=name,
-        role=role,
-        host=host,
-        port=port,
-        speaks_for=tuple(_distinct(arguments.speaks_for)),
-        credentials=before.credentials if before else (),
-    )
-    return _checked(office.book, Wanted(account, way, arguments.days or DAYS))
-
-
-def _check_gateway(view: RegionView, name: str) -> None:
-    if name in view.gateways:
-        return
-    if re.fullmatch(NAME_PATTERN, name) is None:
-        raise Misuse(
-            f"{name!r} cannot be a gateway's name; {suggestion(name, list(view.gateways))}"
-        )
-    raise BookError(
-        f"{name}: no such gateway in the region file; {suggestion(name, list(view.gateways))}. "
-        f"A new one is added to it as\n{missing_gateway(name)}"
-    )
-
-
-def _rotated(office: Office, name: str, arguments: argparse.Namespace) -> Wanted:
-    before = _existing(office.book, name)
-    if before.ended:
-        raise BookError(f"{name} was revoked: enrol it again without --rotate")
-    if arguments.role is not None and arguments.role != before.role:
-        raise Misuse(f"{name} has the role {before.role}; revoke it and enrol it again")
-    way = before.credentials[-1].way
-    if arguments.password or arguments.certificate:
-        way = Way.PASSWORD if arguments.password else Way.CERTIFICATE
-    host, port = before.host, before.port
-    if arguments.at is not None or way is not before.credentials[-1].way:
-        host, port = _reached(office.book, before.role, way, arguments.at)
-    account = before.model_copy(update={"host": host, "port": port})
-    return _checked(office.book, Wanted(account, way, arguments.days or DAYS))
-
-
-def _existing(book: Book, name: str) -> Account:
-    account = book.find(name)
-    if account is None:
-        raise BookError(f"{name}: no such account; {suggestion(name, list(book.known()))}")
-    return account
-
-
-def _reached(book: Book, role: Role, way: Way, at: str | None) -> tuple[str, int]:
-    """How an account reaches the broker. Passwords of programs are for its own machine."""
-    beside = way is Way.PASSWORD and role in (Role.WORKER, Role.BOARD, Role.READER)
-    usual = book.certificate_port if way is Way.CERTIFICATE else book.password_port
-    if at is None:
-        return (LOOPBACK[0], LOOPBACK_PORT) if beside else (book.hosts[0], usual)
-    host, colon, port = at.rpartition(":")
-    if not colon or "]" in port or (host.count(":") > 0 and not host.startswith("[")):
-        return at.strip("[]"), usual
-    if not port.isdigit() or not 0 < int(port) < 65_536:
-        raise Misuse(f"--at {at!r}: HOST or HOST:PORT is expected")
-    return host.strip("[]"), int(port)
-
-
-def _checked(book: Book, wanted: Wanted) -> Wanted:
-    """Raises Misuse for a way that cannot work."""
-    account = wanted.account
-    if by_tls(account) and account.host not in book.hosts:
-        raise Misuse(
-            f"--at {account.host}: the broker's certificate does not name it, so nobody would "
-            f"trust it there; {suggestion(account.host, book.hosts)}; --refresh --host "
-            f"{account.host} adds it"
-        )
-    if wanted.way is Way.CERTIFICATE and not by_tls(account):
-        raise Misuse(f"{account.name}: port {LOOPBACK_PORT} takes passwords only; give --password")
-    return wanted
+        yield from _share_is_known([one.account for one in wanted])
 
 
 def _revoke(office: Office, arguments: argparse.Namespace) -> Iterator[str]:
-    accounts = [_existing(office.book, name) for name in _distinct(arguments.names)]
+    accounts = [existing(office.book, name) for name in distinct(arguments.names)]
+    older = [one for one in accounts if any(c.revoked_at is None for c in one.credentials[:-1])]
     ended = office.revoke(accounts, newest_too=arguments.revoke)
     yield f"{plural(ended, 'credential')} of {plural(len(accounts), 'account')} ended."
-    if ended:
+    if not ended:
+        return
+    yield (
+        "It holds once the broker has been reloaded. A connection that is there stays: a "
+        "revoked account can do nothing on it; of a changed account it ends when the new "
+        "credentials connect, or when the broker is started again."
+    )
+    if arguments.revoke_old:
+        yield from map(_left, older)
+        return
+    yield from _share_is_known(accounts)
+    for account in accounts:
+        if account.hosts:
+            yield (
+                f"Whoever has {account.name}'s folder can still play the broker of that site "
+                f"({', '.join(account.hosts)}) towards gateways: none asks for a list of the "
+                "revoked. Send them elsewhere: --rotate GATEWAY --at HOST."
+            )
+
+
+def _left(account: Account) -> str:
+    """Nobody here can see what it connects with."""
+    newest = account.credentials[-1]
+    what = "the password" if newest.way is Way.PASSWORD else f"the certificate ..{_tail(newest)}"
+    return (
+        f"{account.name}: {what} of {newest.made_at:%Y-%m-%d %H:%M} UTC is left. Unless it has "
+        "changed over to it, it is off the network after the reload: ask its keeper first."
+    )
+
+
+def _tail(credential: Credential) -> str:
+    return (credential.serial or "")[-SERIAL_DIGITS:]
+
+
+def _share_is_known(accounts: Sequence[Account]) -> Iterator[str]:
+    names = [account.name for account in accounts if account.role is Role.WORKER]
+    if names:
         yield (
-            "It holds once the broker has been reloaded. A connection that is there stays: a "
-            "revoked account can do nothing on it; of a changed account it ends when the new "
-            "credentials connect, or when the broker is started again."
+            f"Whoever has the old folder of {', '.join(names)} knows the name of the workers' "
+            "share, and with any other account could take events from the workers. If it may be "
+            "in wrong hands: streamer enroll --new-share."
         )
+        yield (
+            "The broker deals an absent worker its turn, and what is dealt to a revoked one is "
+            "lost: before --revoke, --drain it (configs/README.md); else --new-share ends it."
+        )
+
+
+def _new_share(office: Office) -> Iterator[str]:
+    places = office.new_share()
+    yield f"The workers' share has a new name, also in {plural(len(places), 'folder')}:"
+    yield from (f"  {place / SHARE}" for place in places)
+    yield (
+        "Now each worker, one after the other, so that events always have somewhere to go: stop "
+        "it, empty the old share by `streamer worker ... --drain`, copy the new file, start it. "
+        "One worker alone: enrol a second one first. Only when the last one has changed does the "
+        "old name mean nothing."
+    )

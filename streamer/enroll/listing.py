@@ -1,18 +1,20 @@
 """`streamer enroll --list`: who has what until when, what ends soonest first."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import datetime, timedelta
 from typing import Final
 
 from pydantic import BaseModel, ConfigDict
 
 from streamer.contract.common import Moment
-from streamer.enroll.book import Account, Way
+from streamer.enroll.book import Account, Credential, Way
 from streamer.enroll.office import Office
 from streamer.reading.text import plural, table
 
 SOON: Final = timedelta(days=30)
-"""What ends within it makes the exit code 1, so that cron can tell."""
+"""What ends within it makes the exit code 1, so that cron can tell; --within asks for another."""
+SERIAL_DIGITS: Final = 8
+"""The last ones are shown."""
 
 
 class Row(BaseModel):
@@ -36,6 +38,7 @@ class Listing(BaseModel):
 
     region: str
     at: Moment
+    summary: str
     rows: tuple[Row, ...]
     notes: tuple[str, ...]
 
@@ -45,68 +48,89 @@ class Listing(BaseModel):
         return not any(row.soon for row in self.rows)
 
 
-def listing(office: Office) -> Listing:
-    """All accounts and papers of a folder."""
-    rows = [*_papers(office), *_accounts(office)]
+def listing(office: Office, within_days: int | None = None) -> Listing:
+    """All accounts and papers of a folder; or those alone that end within so many days."""
+    soon = SOON if within_days is None else timedelta(days=within_days)
+    rows = [*_papers(office, soon), *_accounts(office, soon)]
     rows.sort(key=lambda row: (row.until is None, row.until or office.now, row.name))
+    summary = _summary(office, rows, soon)
     return Listing(
-        region=office.book.region, at=office.now, rows=tuple(rows), notes=tuple(_notes(office))
+        region=office.book.region,
+        at=office.now,
+        summary=summary,
+        rows=tuple(row for row in rows if row.soon or within_days is None),
+        notes=tuple(_notes(office)),
     )
 
 
-def _papers(office: Office) -> Iterator[Row]:
-    server = office.server_end()
+def _summary(office: Office, rows: Sequence[Row], soon: timedelta) -> str:
+    accounts = office.book.accounts
+    valid = sum(not a.ended and a.credentials[-1].live(office.now) for a in accounts)
+    revoked = sum(a.ended for a in accounts)
+    return (
+        f"{plural(valid, 'account')} valid, {sum(row.soon for row in rows)} end within "
+        f"{soon.days} days, {revoked} revoked, {len(_without(office))} of the region file without "
+        "account"
+    )
+
+
+def _papers(office: Office, within: timedelta) -> Iterator[Row]:
+    servers = [
+        (name, end, "streamer enroll --refresh makes it anew") for name, end in office.servers()
+    ]
     for name, end, advice in (
-        ("broker", server, "streamer enroll --refresh makes it anew"),
+        *servers,
         ("authority", office.authority.until, "all must be enrolled anew in another folder"),
     ):
-        soon = end is None or end - office.now < SOON
+        soon = end is None or end - office.now < within
         state = advice if soon else "valid"
         yield Row(
             name=name, role="-", way="certificate", until=end, serial=None, state=state, soon=soon
         )
 
 
-def _accounts(office: Office) -> Iterator[Row]:
+def _accounts(office: Office, within: timedelta) -> Iterator[Row]:
     for account in office.book.accounts:
         for one in account.credentials:
             newest = one is account.credentials[-1]
             if not one.live(office.now) and not newest:
                 continue
             # The old one of two is meant to end.
-            soon = newest and one.revoked_at is None and _ends_soon(one.until, office.now)
+            soon = newest and one.revoked_at is None and _ends_soon(one.until, office.now, within)
             yield Row(
                 name=account.name,
                 role=account.role,
                 way=one.way,
                 until=one.until,
                 serial=one.serial,
-                state=_state(account, newest, one.revoked_at is not None, one.until, office.now),
+                state=_state(account, one, office.now, soon),
                 soon=soon,
             )
 
 
-def _ends_soon(until: datetime | None, now: datetime) -> bool:
-    return until is not None and until - now < SOON
+def _ends_soon(until: datetime | None, now: datetime, within: timedelta) -> bool:
+    return until is not None and until - now < within
 
 
-def _state(
-    account: Account, newest: bool, revoked: bool, until: datetime | None, now: datetime
-) -> str:
-    if revoked:
+def _state(account: Account, one: Credential, now: datetime, soon: bool) -> str:
+    if one.revoked_at is not None:
         return "revoked"
-    if not newest:
+    if one is not account.credentials[-1]:
         return f"old; --revoke-old {account.name} ends it"
-    if until is not None and until <= now:
+    if one.until is not None and one.until <= now:
         return f"expired; --rotate {account.name} makes a new one"
-    if _ends_soon(until, now):
+    if soon:
         return f"ends soon; --rotate {account.name} makes a new one"
     return "valid"
 
 
-def _notes(office: Office) -> Iterator[str]:
+def _without(office: Office) -> list[str]:
     known = office.book.known()
-    without = [g for g in office.view.gateways if g not in known or known[g].ended]
+    return [g for g in office.view.gateways if g not in known or known[g].ended]
+
+
+def _notes(office: Office) -> Iterator[str]:
+    without = _without(office)
     if without:
         named = ", ".join(without[:5]) + (" and more" if len(without) > 5 else "")
         yield f"{plural(len(without), 'gateway')} of the region file without an account: {named}"
@@ -127,10 +151,10 @@ def lines(found: Listing) -> list[str]:
             row.way,
             row.until.strftime("%Y-%m-%d") if row.until else "no end",
             f"{(row.until - found.at).days} d" if row.until else "",
-            row.serial[-8:] if row.serial and row.way == Way.CERTIFICATE else "",
+            row.serial[-SERIAL_DIGITS:] if row.serial and row.way == Way.CERTIFICATE else "",
             row.state,
         ]
         for row in found.rows
     ]
     heads = ["NAME", "ROLE", "WAY", "UNTIL", "LEFT", "SERIAL", "STATE"]
-    return [*table(heads, rows), *(f"Note: {note}" for note in found.notes)]
+    return [found.summary, *table(heads, rows), *(f"Note: {note}" for note in found.notes)]

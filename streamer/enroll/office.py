@@ -13,7 +13,7 @@ import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 from typing import Final
 
@@ -24,7 +24,6 @@ from streamer.enroll.authority import (
     AuthorityError,
     Revoked,
     Signed,
-    certificate_end,
     listed,
 )
 from streamer.enroll.book import (
@@ -33,20 +32,24 @@ from streamer.enroll.book import (
     Book,
     BookError,
     Credential,
+    Role,
     Way,
     read_book,
     write_book,
 )
+from streamer.enroll.brokers import (
+    CRL,
+    SERVER,
+    refresh_region,
+    refresh_site,
+    server_end,
+)
 from streamer.enroll.parcel import AGENT, CA, Fresh, parcel
 from streamer.enroll.passwords import hashed, new_password
-from streamer.enroll.rights import access_list, password_file
 from streamer.private_files import locked_folder, write_private
 
 KEEP, BROKER_FOLDER = "keep", "broker"
 CA_KEY, SHARE = "ca.key", "share"
-SERVER, SERVER_KEY, CRL, PASSWORDS, ACL = "server.pem", "server.key", "crl.pem", "passwords", "acl"
-SERVER_LEFT: Final = timedelta(days=90)
-"""With less left than this the broker's certificate is made anew."""
 _ASIDE: Final = ".new-"
 
 
@@ -112,39 +115,47 @@ class Office:
             write_book(self.folder, self.book)
             (self._broker / SERVER).unlink(missing_ok=True)
 
-    def refresh(self) -> list[str]:
-        """Bring the broker's files in line with the book; the names of those that changed."""
+    def refresh(self) -> dict[str, list[str]]:
+        """Bring the files of all brokers in line with the book; the names of those that changed, by
+        the folder they lie in."""
         self._broker.mkdir(mode=0o700, exist_ok=True)
-        changed = self._refresh_server()
-        revoked = [
-            Revoked(int(one.serial, 16), one.revoked_at)
-            for account in self.book.accounts
-            for one in account.credentials
-            if one.serial is not None and one.revoked_at is not None and _lasts(one, self.now)
-        ]
-        if self._listed() != {one.serial for one in revoked}:
-            number = self.book.revocations + 1
-            self.book = self.book.model_copy(update={"revocations": number})
-            write_book(self.folder, self.book)
-            crl = self.authority.revocations(revoked, number, self.now)
-            write_private(self._broker / CRL, crl)
-            changed.append(CRL)
-        for name, content in (
-            (CA, self.authority.certificate),
-            (ACL, access_list(self.book).encode()),
-            (PASSWORDS, password_file(self.book).encode()),
-        ):
-            changed += self._write_changed(name, content)
-        return changed
+        crl = self._newest_list()
+        changed = {
+            BROKER_FOLDER: refresh_region(self._broker, self.book, self.authority, crl, self.now)
+        }
+        for bridge in self.book.bridges:
+            # One that was made before sites had certificates of their own has no names for it.
+            if bridge.hosts:
+                place = self.place(bridge)
+                # Deleted here, it comes back with all that the site's broker needs to be told.
+                place.mkdir(mode=0o700, parents=True, exist_ok=True)
+                changed[f"{bridge.role}/{bridge.name}"] = refresh_site(
+                    place, self.book, bridge, self.authority, crl, self.now
+                )
+        return {folder: names for folder, names in changed.items() if names}
+
+    def new_share(self) -> list[Path]:
+        """A new name of the workers' share, for `keep` and every worker's folder; these folders.
+
+        What a crash leaves mixed, the next one puts right: nobody has copied anything yet.
+        """
+        self._share = secrets.token_hex(16)
+        write_private(self.folder / KEEP / SHARE, f"{self._share}\n".encode())
+        workers = [a for a in self.book.accounts if a.role is Role.WORKER and not a.ended]
+        places = [self.place(account) for account in workers]
+        for place in places:
+            place.mkdir(mode=0o700, parents=True, exist_ok=True)
+            write_private(place / SHARE, f"{self._share}\n".encode())
+        return places
 
     # -- what is known -----------------------------------------------------------------------
 
-    def server_end(self) -> datetime | None:
-        """When the broker's certificate ends; None if there is none that can be read."""
-        try:
-            return certificate_end((self._broker / SERVER).read_bytes())
-        except (OSError, ValueError):
-            return None
+    def servers(self) -> Iterator[tuple[str, datetime | None]]:
+        """Brokers' certificates: whose, and when it ends; None if it cannot be read."""
+        yield "broker", server_end(self._broker)
+        for bridge in self.book.bridges:
+            if bridge.hosts:
+                yield f"{bridge.name}'s broker", server_end(self.place(bridge))
 
     def place(self, account: Account) -> Path:
         """The folder of an account."""
@@ -222,31 +233,26 @@ class Office:
             place.rename(aside / f".old-{account.name}")
         return (aside / account.name).rename(place)
 
-    def _refresh_server(self) -> list[str]:
-        end = self.server_end()
-        if (
-            end is not None
-            and end - self.now > SERVER_LEFT
-            and (self._broker / SERVER_KEY).exists()
-        ):
-            return []
-        made = self.authority.server(self.book.hosts, self.now)
-        write_private(self._broker / SERVER_KEY, made.key)
-        write_private(self._broker / SERVER, made.certificate)
-        return [SERVER, SERVER_KEY]
+    def _newest_list(self) -> bytes:
+        """The list of the revoked, PEM; made anew if it is not that of the book."""
+        revoked = [
+            Revoked(int(one.serial, 16), one.revoked_at)
+            for account in self.book.accounts
+            for one in account.credentials
+            if one.serial is not None and one.revoked_at is not None and _lasts(one, self.now)
+        ]
+        if self._listed() == {one.serial for one in revoked}:
+            return (self._broker / CRL).read_bytes()
+        number = self.book.revocations + 1
+        self.book = self.book.model_copy(update={"revocations": number})
+        write_book(self.folder, self.book)
+        return self.authority.revocations(revoked, number, self.now)
 
     def _listed(self) -> set[int] | None:
         try:
             return listed((self._broker / CRL).read_bytes())
         except (OSError, ValueError):
             return None
-
-    def _write_changed(self, name: str, content: bytes) -> list[str]:
-        path = self._broker / name
-        if path.exists() and path.read_bytes() == content:
-            return []
-        write_private(path, content)
-        return [name]
 
 
 def _lasts(credential: Credential, now: datetime) -> bool:

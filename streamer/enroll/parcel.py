@@ -140,16 +140,24 @@ def missing_gateway(name: str) -> str:
     return f'[[gateway]]\nid = "{name}"\n[[gateway.repeater]]\nid = "uhf"'
 
 
+_CAUTION: Final = """
+What this does not do: call signs are not authenticated on the air. "Not heard" is not "in danger",
+and "heard" is not "safe". It is no means of alarm.
+"""
+
+
 def _for_a_keeper(gateway: str, secret: list[str], account: Account) -> str:
     where = f"{account.host}, port {account.port}"
     return f"""\
 READ ME FIRST - gateway {gateway}
 
-Nobody else may have this folder: with {" and ".join(secret)} anybody can speak as {gateway}.
-If it is lost or copied, tell the region's administrator at once, who can revoke it.
+Nobody else may have this folder: with {" and ".join(secret)} anybody can speak as {gateway}
+and read the fan-outs, which name the members whom each repeater serves. If it is lost or copied,
+tell the region's administrator at once, who can revoke it.
 
 1. Program. Put streamer's sources on this machine (ask the administrator; on package indexes
-   another program has this name). Python 3.11 or newer is needed.
+   another program has this name), and compare their sha256sum with the one that the administrator
+   reads to you. Python 3.11 or newer is needed.
      python3 -m venv /opt/streamer
      /opt/streamer/bin/pip install SOURCES           (or 'SOURCES[nmea]' for positions from NMEA)
 2. Files. As root:
@@ -159,13 +167,14 @@ If it is lost or copied, tell the region's administrator at once, who can revoke
 3. Sources. Open {FOLDER}/{AGENT} and say under [[source]] where the events come from. Then
      {PROGRAM} agent {FOLDER}/{AGENT} --check
    must say "well".
-4. Clock. It must be right (NTP): a certificate is refused by a machine that lives in another year.
+4. Clock. It must be right (NTP): a certificate is refused by a machine whose clock is wrong by
+   days.
 5. Start.
      systemctl daemon-reload
      systemctl enable --now streamer-agent
      journalctl -u streamer-agent -f
-   must say "connected". It connects to {where}; nothing else must be open, and nothing
-   needs to come in. What it says when something is wrong:
+   must say "connected". It connects to {where};
+   nothing else must be open, and nothing needs to come in. What it says when something is wrong:
      broker_unreachable   no way there, or the time, ca.pem or the certificate does not fit
      broker_refused       the account is not accepted: ask the administrator
      publish_refused      the account has no rights here: is the folder another gateway's?
@@ -174,10 +183,38 @@ If it is lost or copied, tell the region's administrator at once, who can revoke
 
 A new certificate or password: copy {" and ".join(secret)} alone over the old in {FOLDER}
 (your {AGENT} stays as it is), then systemctl restart streamer-agent.
+{_CAUTION}"""
 
-What this does not do: call signs are not authenticated on the air. "Not heard" is not "in danger",
-and "heard" is not "safe". It is no means of alarm.
-"""
+
+_ITS_OWN: Final = {
+    Role.WORKER: f"""
+It judges who is in reach from what gateways say, and nothing proves what they say. While no worker
+runs nobody is watched: tell net controls by radio.
+
+{SHARE} holds the name of the workers' share of what gateways say. All workers of the region use
+the same, and nobody else may know it: Mosquitto lets whoever knows it take part, and what is dealt
+to a stranger is lost. If this folder was copied, the administrator needs `streamer enroll --revoke`
+and `--new-share`.
+""",
+    Role.BOARD: """
+It reads all that the region tells: call signs, who is where, who is out of reach, alerts. Whoever
+has this folder can read it, too. While the board says that its picture is old, nobody is watched.
+""",
+    Role.READER: """
+It reads all that the region tells, and writes nothing: CALL SIGNS of people, THEIR POSITIONS, who
+is out of reach, duties, alerts. Whoever has this folder reads it, too, until the account is
+revoked. Pass nothing on, delete what you no longer need, and say who sees what you make of it.
+Silence has many causes: show a standing with its age and its words, never as an alarm of your own.
+""",
+    Role.BRIDGE: f"""
+All files here go to /etc/mosquitto/streamer/ at the site, and again whenever `streamer enroll` says
+that they have changed: until then whom it has revoked goes on there. Never copy the region's folder
+`broker` to a site. {CERTIFICATE} and {KEY} are the account at the region's broker, server.pem and
+server.key the site's own, which gateways trust there and nowhere else. Whoever has this folder can
+speak as each gateway that the account speaks for, and can read the fan-outs, which name members.
+Keep a copy of it where the accounts are kept.
+""",
+}
 
 
 def _for_a_program(account: Account) -> str:
@@ -196,10 +233,4 @@ them whole.
 """
     if account.role is not Role.BRIDGE:
         text += f"\nThe table of {BROKER} takes the place of [broker] in the settings.\n"
-    if account.role is Role.WORKER:
-        text += f"""
-{SHARE} holds the name of the workers' share of what gateways say. All workers of the region use
-the same, and nobody else may know it: Mosquitto lets whoever knows it take part, and what is dealt
-to a stranger is lost.
-"""
-    return text
+    return text + _ITS_OWN[account.role] + _CAUTION

@@ -24,18 +24,41 @@ _HEAD: Final = (
 def access_list(book: Book) -> str:
     """The `acl_file` of Mosquitto, for one region and no other."""
     region = book.region
-    lines = [f"# {line}" for line in _HEAD]
-    lines += [
-        f"pattern write {topics.gateway_filter(region, _USER)}",
-        f"pattern read {topics.reply_topic(region, _USER)}",
-        f"pattern read {topics.fanout_topic(region, _ANY)}",
-    ]
+    lines = [*(f"# {line}" for line in _HEAD), *_of_a_gateway(region, _USER, "pattern")]
     for account in book.accounts:
         own = list(_revoked(region) if account.ended else _own(account, region))
-        if own:
-            state = "revoked" if account.ended else account.role
-            lines += ["", f"# {state}", f"user {account.name}", *own]
+        lines += _entry(account, own)
     return "\n".join(lines) + "\n"
+
+
+def site_access_list(book: Book, bridge: Account) -> str:
+    """The same for the broker at a bridge's site: gateways alone, and of them those for which the
+    bridge speaks, if they are named."""
+    region = book.region
+    lines = [f"# {line}" for line in _HEAD]
+    if not bridge.speaks_for:
+        lines += _of_a_gateway(region, _USER, "pattern")
+    for account in book.spoken_for(bridge):
+        if account.ended:
+            lines += _entry(account, _revoked(region))
+        elif bridge.speaks_for:
+            lines += _entry(account, _of_a_gateway(region, account.name, "topic"))
+    return "\n".join(lines) + "\n"
+
+
+def _of_a_gateway(region: str, name: str, word: str) -> list[str]:
+    return [
+        f"{word} write {topics.gateway_filter(region, name)}",
+        f"{word} read {topics.reply_topic(region, name)}",
+        f"{word} read {topics.fanout_topic(region, _ANY)}",
+    ]
+
+
+def _entry(account: Account, rights: list[str]) -> list[str]:
+    if not rights:
+        return []
+    state = "revoked" if account.ended else account.role
+    return ["", f"# {state}", f"user {account.name}", *rights]
 
 
 def _revoked(region: str) -> list[str]:
@@ -70,7 +93,13 @@ def readable(region: str) -> list[str]:
     ]
 
 
-def password_file(book: Book) -> str:
+def site_passwords(book: Book, bridge: Account) -> str:
+    """The passwords that the broker at a bridge's site needs: of gateways that connect there."""
+    there = (a for a in book.spoken_for(bridge) if a.host in bridge.hosts)
+    return password_file(there)
+
+
+def password_file(accounts: Iterable[Account]) -> str:
     """The `password_file` of Mosquitto; empty if nobody has a password."""
-    kept = ((account.name, account.password_hash()) for account in book.accounts)
+    kept = ((account.name, account.password_hash()) for account in accounts)
     return "".join(f"{name}:{digest}\n" for name, digest in kept if digest is not None)

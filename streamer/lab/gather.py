@@ -81,7 +81,7 @@ class Gathering:
             self._heard(line)
         elif kind == "route":
             self._route(line)
-        elif kind == "state":
+        elif kind in ("state", "refused"):
             self._reports.take(line)
         elif kind == "act":
             self._acts.add(line["entry"])

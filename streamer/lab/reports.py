@@ -11,8 +11,10 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from streamer.config import RegionView
+from streamer.contract.published import RefusalReason
 from streamer.domain.liveness import GatewayStanding, Sights, merged
-from streamer.domain.model import LiveState, SessionSpan
+from streamer.domain.model import FloodSpan, LiveState, SessionSpan
+from streamer.journal import lines as journal
 
 _Rank = tuple[str, int, bool, int]
 """Boot, session, whether it is the will, number: what a state is newer by."""
@@ -27,16 +29,24 @@ class _Said:
     """Rank, time and time noted in ms, content."""
     sessions: dict[tuple[str, int], tuple[int, int, bool]] = field(default_factory=dict)
     flips: dict[str, set[tuple[int, bool]]] = field(default_factory=lambda: defaultdict(set))
+    flooded_ms: set[int] = field(default_factory=set)
+    """When it was told that messages were refused as a flood."""
 
 
 class Reports:
-    """Feed it the journal's `state` lines in any order, then ask when repeaters were dark."""
+    """Feed it the journal's `state` and `refused` lines in any order, then ask when repeaters were
+    dark."""
 
     def __init__(self) -> None:
         self._said: dict[str, _Said] = {}
 
     def take(self, line: Mapping[str, Any]) -> None:
-        """One `state` line. Twice makes no difference."""
+        """One `state` or `refused` line. Twice makes no difference."""
+        if line["kind"] == journal.REFUSED:
+            if line["reason"] == RefusalReason.FLOOD:
+                said = self._said.setdefault(line["gateway"], _Said())
+                said.flooded_ms.add(line["noted_ms"])
+            return
         said = self._said.setdefault(line["gateway"], _Said())
         boot, session, ms, seq = line["boot"], line["session"], line["said_ms"], line.get("seq")
         rank = (boot, session, seq is None, seq or 0)
@@ -81,6 +91,7 @@ class Reports:
         return {
             gateway: min(first_ms for first_ms, _, _ in said.sessions.values())
             for gateway, said in self._said.items()
+            if said.sessions
         }
 
     def _sights(self, view: RegionView, end_ms: int) -> Sights:
@@ -89,8 +100,15 @@ class Reports:
             for name, said in self._said.items()
             if (live := _live(name, said)) is not None
         }
-        lost_after_ms = round(view.limits.gateway_lost_after_s * 1000)
-        return Sights(states, frozenset(), lost_after_ms, end_ms)
+        # One for each telling: those within the hold of one another make one dark time.
+        floods = {
+            name: [FloodSpan(ms, ms, 0) for ms in sorted(said.flooded_ms) if ms <= end_ms]
+            for name, said in self._said.items()
+        }
+        lost_after_ms, hold_ms = (
+            round(s * 1000) for s in (view.limits.gateway_lost_after_s, view.limits.flood_hold_s)
+        )
+        return Sights(states, frozenset(), lost_after_ms, end_ms, floods, hold_ms)
 
 
 def _spans(

@@ -10,7 +10,7 @@ from streamer.contract.common import Moment
 from streamer.contract.published import CAUTION, Alert, Carriage, Maintenance, Standing, Why
 from streamer.domain.group_now import GroupNow
 from streamer.domain.liveness import GatewayStanding, Sights, repeaters_of
-from streamer.domain.model import GatewaySnapshot, LiveState
+from streamer.domain.model import FloodSpan, GatewaySnapshot, LiveState
 from streamer.domain.urgency import urgency
 from streamer.problems import suggestion
 from streamer.reading.common import (
@@ -30,12 +30,14 @@ from streamer.reading.health import HealthSeen, health_seen, health_text
 from streamer.reading.held import held_lines
 from streamer.reading.maintenance import work_lines, works_now
 from streamer.reading.text import age, ago, moment, plural, table, wrap
+from streamer.state import lookups
 from streamer.state.checkup import Checkup, checkup_from
 
 _SAID = {
     GatewayStanding.UP: "up",
     GatewayStanding.DOWN: "down: it said so, or its broker said it for it",
     GatewayStanding.SILENT: "silent: its heartbeat is overdue",
+    GatewayStanding.FLOODING: "flooding: most of what it says is not read",
     GatewayStanding.NEVER: "never heard of: no heartbeat has come",
 }
 
@@ -96,9 +98,9 @@ class FloodSeen(Document):
 
 
 class GatewayNow(Document):
-    """`standing`: up, down (said so), silent (heartbeat overdue) or never. `heartbeat_at` by the
-    corrected clock of the gateway. What its newest word does not say is null; where that word is
-    its will, it says next to nothing."""
+    """`standing`: up, down (said so), silent (heartbeat overdue), flooding (most of what it says is
+    refused unread) or never. `heartbeat_at` by the corrected clock of the gateway. What its newest
+    word does not say is null; where that word is its will, it says next to nothing."""
 
     gateway: str
     title: str
@@ -206,18 +208,20 @@ class _Looker:
 
     def __init__(self, desk: Desk) -> None:
         self._desk = desk
-        self._live, routers = desk.store.live()
-        lost_after_ms = round(desk.view.limits.gateway_lost_after_s * 1000)
-        self._sights = Sights(self._live, routers, lost_after_ms, desk.now_ms)
+        self._sights = lookups.sights(desk.store, desk.now_ms)
         self._groups = desk.groups_now(list(desk.view.groups), self._sights)
         alerts = desk.store.all_alerts().values()
         self._alerts = sorted(map(Alert.model_validate_json, alerts), key=urgency)
         self._works = works_now(desk)
-        others = set(self._live) - set(desk.view.gateways) if desk.view.region.open_gateways else ()
+        others = (
+            set(self._sights.known) - set(desk.view.gateways)
+            if desk.view.region.open_gateways
+            else ()
+        )
         self.names = [*desk.view.gateways, *sorted(others)]
 
     def look(self, name: str) -> GatewayNow:
-        sight, live = self._sights.gateway(name), self._live.get(name)
+        sight, live = self._sights.gateway(name), self._sights.state(name)
         known = self._desk.view.gateways.get(name)
         state = sight.state
         heartbeat_ms = _heartbeat_ms(live)
@@ -238,7 +242,7 @@ class _Looker:
             dropped=state.dropped if state else None,
             clock_offset_s=state.clock_offset_s if state else None,
             counts=_counts(snapshot),
-            flood=_flood(snapshot),
+            flood=_flood(sight.flood),
             repeaters=tuple(
                 repeater_now(self._sights, self._groups, r, checkup)
                 for r in repeaters_of(self._desk.view, sight)
@@ -284,11 +288,12 @@ def _counts(snapshot: GatewaySnapshot) -> EventCounts:
     )
 
 
-def _flood(snapshot: GatewaySnapshot) -> FloodSeen | None:
-    if snapshot.flood is None:
+def _flood(flood: FloodSpan | None) -> FloodSeen | None:
+    if flood is None:
         return None
-    since_ms, last_ms, messages = snapshot.flood
-    return FloodSeen(since=from_ms(since_ms), last_at=from_ms(last_ms), messages=messages)
+    return FloodSeen(
+        since=from_ms(flood.since_ms), last_at=from_ms(flood.last_ms), messages=flood.messages
+    )
 
 
 # -- for people --------------------------------------------------------------------------------

@@ -129,6 +129,8 @@ class _Gathering:
         elif kind == journal.STATE:
             self.reports.take(line)
         elif kind in (journal.REFUSED, journal.QUARANTINED):
+            if kind == journal.REFUSED:
+                self.reports.take(line)
             self._apart(line)
         elif kind == journal.AHEAD:
             self.ahead.append((noted_ms, line["gateway"]))

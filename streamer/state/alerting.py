@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
-from streamer.contract.published import AlertKind
+from streamer.contract.published import AlertKind, Severity
 from streamer.state import keys as k
 from streamer.state.base import LEASE_MS, compact, flat, guarded, to_send
 from streamer.state.ledger import Ledger
@@ -210,11 +210,12 @@ class Alerting(Ledger):
             standing, cases = pipe.execute()
         return sorted(map(str, set(standing) - set(cases)))
 
-    def alerts_by_kind(self) -> dict[str, int]:
-        """How many alerts of each kind are open or acknowledged; every kind is there."""
-        counts = dict.fromkeys((kind.value for kind in AlertKind), 0)
+    def alerts_counted(self) -> dict[tuple[str, str], int]:
+        """How many alerts are open or acknowledged, by kind and severity; every pair is there."""
+        counts = {(kind.value, step.value): 0 for kind in AlertKind for step in Severity}
         for text in self.all_alerts().values():
-            counts[json.loads(text)["kind"]] += 1
+            alert = json.loads(text)
+            counts[alert["kind"], alert["severity"]] += 1
         return counts
 
     # -- our own ears ----------------------------------------------------------------------------
@@ -243,7 +244,7 @@ class Alerting(Ledger):
             for partition in self.partitions:
                 pipe.hkeys(self.keys.live(partition))
             answers = pipe.execute()
-        return [str(name) for names in answers for name in names if not str(name).startswith("@")]
+        return [str(name) for names in answers for name in names if str(name)[0] not in "@!"]
 
     # -- parcels of a channel --------------------------------------------------------------------
 

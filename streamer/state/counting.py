@@ -16,6 +16,7 @@ def settings(view: RegionView, now_ms: int) -> dict[str, Any]:
         "now": now_ms,
         "grace": round(limits.events_lost_after_s * 1000),
         "flood_hold": round(limits.flood_hold_s * 1000),
+        "floods": k.FLOODS_KEPT,
         "holes": k.HOLES_KEPT,
         "boots": k.BOOTS_KEPT,
         "quarantine": limits.quarantine_size,
@@ -40,8 +41,7 @@ def content(
         "events": batch.events,
         "states": batch.states,
         "future_ms": batch.future_ms,
-        "flood_ms": batch.flood_ms,
-        "flooded": batch.flooded,
+        "floods": batch.floods,
         "history": batch.history.content(
             lambda hour: buckets.left_ms(hour, now_ms), lambda line: buckets.field_of(*line)
         ),

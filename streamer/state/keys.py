@@ -13,6 +13,8 @@ BOOTS_KEPT = 8
 """Newest boots of a gateway that are still judged; events of older ones are no longer counted."""
 SESSIONS_KEPT = 8
 """Newest connections kept of a gateway: older darkness behind it is forgotten."""
+FLOODS_KEPT = 8
+"""Newest floods kept of a gateway: in older ones a silence counts."""
 FLIPS_KEPT = 6
 """Newest times kept at which a repeater went up or down."""
 MARKS_KEPT = 6

@@ -53,8 +53,12 @@ def worker_seen_ms(reader: Reader) -> int | None:
 
 def sights(store: Store, now_ms: int) -> Sights:
     """All gateways as they stand now."""
-    states, routers = store.live()
-    return Sights(states, routers, round(store.view.limits.gateway_lost_after_s * 1000), now_ms)
+    states, routers, floods = store.live()
+    limits = store.view.limits
+    lost_after_ms, hold_ms = (
+        round(s * 1000) for s in (limits.gateway_lost_after_s, limits.flood_hold_s)
+    )
+    return Sights(states, routers, lost_after_ms, now_ms, floods, hold_ms)
 
 
 def overs_of(

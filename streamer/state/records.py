@@ -10,6 +10,7 @@ from streamer.contract.events import RouteAction
 from streamer.domain.model import (
     Carrying,
     Fix,
+    FloodSpan,
     Forwarding,
     GatewaySnapshot,
     GroupSnapshot,
@@ -29,6 +30,8 @@ from streamer.state.keys import MARKS_KEPT
 
 CHECKUP = "#checkup"
 """The field of a gateway's hash with how well its repeaters are."""
+SKEW = "skew_ms"
+"""The field of a gateway's hash with since when its clock is known to be wrong."""
 # How fields of a group's hash begin that people write: an order of a repeater, who answered.
 ORDER, ANSWER, ROLL_CALL = "!", "?", "#roll_call"
 
@@ -223,15 +226,13 @@ def gateway_from(gateway: str, fields: dict[str, str]) -> GatewaySnapshot:
         int(fields["#born"]) if "#born" in fields else None,
         fields.get("#standing", ""),
         fields.get(CHECKUP, ""),
-        _flood(fields.get("flood", "")),
+        int(fields[SKEW]) if SKEW in fields else None,
     )
 
 
-def _flood(text: str) -> tuple[int, int, int] | None:
-    if not text:
-        return None
-    since_ms, last_ms, messages = text.split(" ")
-    return int(since_ms), int(last_ms), int(messages)
+def floods_from(text: str) -> tuple[FloodSpan, ...]:
+    """The field of a gateway's floods in the hash of newest states, oldest first."""
+    return tuple(FloodSpan(*map(int, flood.split(" "))) for flood in text.split(";"))
 
 
 def live_from(gateway: str, text: str) -> LiveState:

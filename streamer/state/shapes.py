@@ -62,8 +62,8 @@ class GatewayBatch:
     tally, place of its bucket, ms on the air or -1 for a start, signal and errors in steps), and
     at an end that is learned from the places of its lines. A state is (boot, session, seq or
     'will', ms, JSON, 1 if up, flips, ms when it came), and a flip (repeater, since ms, 1 if up).
-    `future_ms` is when a time was last ahead of the server's, 0 if none; `flood_ms` when it was
-    last told that messages were refused as a flood, `flooded` how many.
+    `future_ms` is when a time was last ahead of the server's, 0 if none; `floods` when it
+    was told that messages were refused as a flood, and how many.
 
     `history` holds by hour the buckets, as (repeater, start in buckets since 1970); `learned` by
     repeater and epoch the stations, as '@station', and the cells; `heard` the newest time in ms of
@@ -73,8 +73,7 @@ class GatewayBatch:
     events: list[CountedEvent | CountedOver] = field(default_factory=list)
     states: list[GatewayWord] = field(default_factory=list)
     future_ms: int = 0
-    flood_ms: int = 0
-    flooded: int = 0
+    floods: list[tuple[int, int]] = field(default_factory=list)
     history: Sheets[int, tuple[str, int]] = field(default_factory=Sheets)
     learned: Sheets[tuple[str, int], str] = field(default_factory=lambda: Sheets(COUNTS))
     heard: dict[str, dict[str, int]] = field(default_factory=dict)

@@ -9,7 +9,13 @@ import redis
 
 from streamer.config import RegionView
 from streamer.domain.membership import CLOSED
-from streamer.domain.model import GatewaySnapshot, GroupSnapshot, LiveState, StationRecord
+from streamer.domain.model import (
+    FloodSpan,
+    GatewaySnapshot,
+    GroupSnapshot,
+    LiveState,
+    StationRecord,
+)
 from streamer.state import keys as k
 from streamer.state.air import Air
 from streamer.state.base import (
@@ -27,7 +33,14 @@ from streamer.state.counting import content, settings
 from streamer.state.expiry import Expiry
 from streamer.state.knowledge import Knowledge
 from streamer.state.outbox import Outbox
-from streamer.state.records import Summaries, gateway_from, group_from, live_from, station_from
+from streamer.state.records import (
+    Summaries,
+    floods_from,
+    gateway_from,
+    group_from,
+    live_from,
+    station_from,
+)
 from streamer.state.scripts import Call, Script
 from streamer.state.servers import Servers
 from streamer.state.setup import Setup
@@ -314,19 +327,24 @@ class Store(Outbox, Knowledge, Air, Expiry, Servers, Setup):
         with guarded():
             return gateway_from(gateway, self._client.hgetall(self.keys.gateway(gateway)))
 
-    def live(self) -> tuple[dict[str, LiveState], frozenset[str]]:
-        """The newest state of each gateway, and which gateways ever spoke of routes."""
+    def live(
+        self,
+    ) -> tuple[dict[str, LiveState], frozenset[str], dict[str, tuple[FloodSpan, ...]]]:
+        """The newest state of each gateway, which ever spoke of routes, and the floods of those
+        that flooded."""
         states: dict[str, LiveState] = {}
-        routers = set()
+        routers, floods = set(), {}
         for partition in self.partitions:
             with guarded():
                 fields = self._client.hgetall(self.keys.live(partition))
             for name, text in fields.items():
                 if name.startswith("@"):
                     routers.add(name[1:])
+                elif name.startswith("!"):
+                    floods[name[1:]] = floods_from(text)
                 else:
                     states[name] = live_from(name, text)
-        return states, frozenset(routers)
+        return states, frozenset(routers), floods
 
     def commit(
         self, outcomes: Sequence[Outcome], now_ms: int

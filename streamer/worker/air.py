@@ -75,7 +75,7 @@ class AirTime:
         total = sum(by_hour.values(), AirSums())
         self._metrics.air_addressed_seconds.inc(total.addressed_ms / 1000)
         self._metrics.air_carried_seconds.inc(total.carried_ms / 1000)
-        self._metrics.air_flooded_seconds.inc(total.flooded_ms / 1000)
+        self._metrics.air_everywhere_seconds.inc(total.flooded_ms / 1000)
 
     def _remember(self, overs: Collection[tuple[str, str]]) -> None:
         self._known.update(dict.fromkeys(overs))

@@ -247,9 +247,7 @@ class Accepting:
         if refusal.reason is RefusalReason.FUTURE:
             self._note_ahead(batch, refusal.gateway, to_ms(refusal.at))
         if refusal.reason is RefusalReason.FLOOD:
-            entry = batch.gateway(refusal.gateway)
-            entry.flood_ms = max(entry.flood_ms, to_ms(refusal.at))
-            entry.flooded += refusal.times
+            batch.gateway(refusal.gateway).floods.append((to_ms(refusal.at), refusal.times))
         if counted is not None:
             boot, seq, tally = counted
             batch.gateway(refusal.gateway).events.append((boot, seq, tally, "", "", 0))

@@ -18,12 +18,14 @@ log = structlog.get_logger()
 _OWN: Final = "$SYS/broker/"
 _DROPPED: Final = f"{_OWN}publish/messages/dropped"
 _STORED: Final = f"{_OWN}store/messages/count"
+_MEMORY: Final = f"{_OWN}heap/current"
 _PRESENCE: Final = {
     f"{_OWN}clients/connected": "connected",
     f"{_OWN}clients/disconnected": "absent",
 }
-FILTERS: Final = [_DROPPED, _STORED, *_PRESENCE]
-"""Source: mosquitto(8), section BROKER STATUS, of 2.0.11."""
+FILTERS: Final = [_DROPPED, _STORED, _MEMORY, *_PRESENCE]
+"""Source: mosquitto(8), section BROKER STATUS, of 2.0.11; what it calls `heap/current size`
+the broker publishes as `heap/current`."""
 
 
 class BrokerSaid:
@@ -72,6 +74,8 @@ class BrokerSaid:
             self._count_dropped(number)
         elif message.topic == _STORED:
             self._metrics.broker_stored_messages.set(number)
+        elif message.topic == _MEMORY:
+            self._metrics.broker_memory_bytes.set(number)
         elif message.topic in _PRESENCE:
             self._metrics.broker_clients.labels(_PRESENCE[message.topic]).set(number)
 

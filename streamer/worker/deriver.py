@@ -13,10 +13,11 @@ from streamer.alerts import conditions as found
 from streamer.alerts.case import conditions_json
 from streamer.alerts.conditions import Condition
 from streamer.alerts.desk import report
+from streamer.alerts.gateways import of_gateway
 from streamer.alerts.health import of_repeaters
 from streamer.clock import Clock
 from streamer.contract.duty import DutyMark
-from streamer.contract.published import Answered
+from streamer.contract.published import AlertKind, Answered
 from streamer.contract.topics import fanout_topic, reach_topic
 from streamer.domain.duty import marks_of
 from streamer.domain.fanout import FanOutResult
@@ -32,7 +33,7 @@ from streamer.state.air import WANTED
 from streamer.state.checkup import Checkup, checkup_text
 from streamer.state.evidence import Evidence
 from streamer.state.lookups import sights as current_sights
-from streamer.state.records import ANSWER, CHECKUP, ORDER, answer_text
+from streamer.state.records import ANSWER, CHECKUP, ORDER, SKEW, answer_text
 from streamer.state.shapes import Claim, Outcome, OutMessage
 from streamer.state.store import Store
 from streamer.worker import messages as make
@@ -272,9 +273,10 @@ class Deriver:
         found_ill = _findings(checkup, sights)
         born_ms = snapshot.born_ms if snapshot.born_ms is not None else now_ms
         lost = sight.standing is not GatewayStanding.UP
-        asked = lost or sight.down_repeaters or found_ill
+        floods = sight.floods_since_ms is not None
+        asked = lost or floods or sight.down_repeaters or found_ill
         behind = self._store.places_behind(claim.name) if asked else []
-        trouble = found.of_gateway(snapshot, sight, born_ms, behind, view.limits, now_ms)
+        trouble = of_gateway(snapshot, sight, born_ms, behind, view.limits, now_ms)
         outcome = Outcome(claim, snapshot.rev, snapshot.ver)
         times = (trouble.next_ms, checkup.next_ms if checkup else None)
         outcome.next_ms = min((t for t in times if t is not None), default=0)
@@ -286,15 +288,21 @@ class Deriver:
             outcome.drop.append(CHECKUP)
         if not snapshot.missing and snapshot.hole_ms is not None:
             outcome.drop.append("hole_ms")
+        skewed = [c.since_ms for c in trouble.conditions if c.kind is AlertKind.CLOCK_SKEW]
+        if skewed and snapshot.skew_ms is None:
+            outcome.fields[SKEW] = str(skewed[0])
+        elif not skewed and snapshot.skew_ms is not None:
+            outcome.drop.append(SKEW)
         routes = "routes" if sights.speaks_of_routes(claim.name) else "-"
-        standing = " ".join([sight.standing, routes, *sorted(sight.down_repeaters)])
+        said = [sight.standing, routes, *sorted(sight.down_repeaters)]
+        standing = " ".join([*said, "floods"] if floods else said)
         if standing != snapshot.standing:
             outcome.fields["#standing"] = standing
             # Before the commit: should this worker die now, it is done again.
             self._store.wake([f"g/{name}" for name in view.groups], now_ms)
         duties = marks_of(self._orders.duties)
         conditions = (*trouble.conditions, *of_repeaters(found_ill, behind))
-        return WorkedOut(outcome, snapshot.conditions, conditions, duties=duties)
+        return WorkedOut(outcome, snapshot.conditions, conditions, trouble.endings, duties)
 
     # -- stations ------------------------------------------------------------------------------
 

@@ -33,6 +33,7 @@ LABELS: Final = {
     "carriage": "whether a repeater does what it should, a fixed list",
     "standing": "how a member stands, a fixed list",
     "kind": "kinds of alerts, a fixed list",
+    "severity": "how soon somebody should look, a fixed list",
     "outcome": "what became of a parcel, a fixed list",
     "presence": "connected or absent",
     "group": "groups of the region file",
@@ -85,6 +86,7 @@ class Metrics:
             self.redis_memory_limit_bytes,
             self.redis_durable,
             self.broker_stored_messages,
+            self.broker_memory_bytes,
             self.broker_certificate_end_seconds,
             self.journal_disk_free_ratio,
         ):
@@ -207,8 +209,8 @@ class Metrics:
             "Time on the air of other repeaters that fan-outs wanted for these overs",
             registry=r,
         )
-        self.air_flooded_seconds = Counter(
-            "streamer_air_flooded_seconds",
+        self.air_everywhere_seconds = Counter(
+            "streamer_air_everywhere_seconds",
             "Time on the air that sending them on every other repeater would have taken",
             registry=r,
         )
@@ -222,7 +224,9 @@ class Metrics:
 
     def _of_alerts(self, r: CollectorRegistry) -> None:
         """What is wrong, and whether people are told of it."""
-        self.alerts = Gauge("streamer_alerts", "Open alerts by kind", ["kind"], registry=r)
+        self.alerts = Gauge(
+            "streamer_alerts", "Open alerts by kind and severity", ["kind", "severity"], registry=r
+        )
         self.alerts_held = Gauge(
             "streamer_alerts_held", "Trouble that another alert explains", registry=r
         )
@@ -287,6 +291,11 @@ class Metrics:
         self.broker_stored_messages = Gauge(
             "streamer_broker_stored_messages",
             "Messages that the broker holds, retained ones among them (Mosquitto)",
+            registry=r,
+        )
+        self.broker_memory_bytes = Gauge(
+            "streamer_broker_memory_bytes",
+            "Memory that the broker has taken, without that of TLS (Mosquitto)",
             registry=r,
         )
         self.broker_clients = Gauge(

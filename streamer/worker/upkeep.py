@@ -79,8 +79,8 @@ class Upkeep:
         self._recorder.tick()
         self._tidying.tick(now_ms)
         self._metrics.waiting_out.set(store.waiting_out())
-        for kind, count in store.alerts_by_kind().items():
-            self._metrics.alerts.labels(kind).set(count)
+        for labels, count in store.alerts_counted().items():
+            self._metrics.alerts.labels(*labels).set(count)
         self._metrics.alerts_held.set(self._desk.held)
         self._figures.tick(now_ms)
         return news

@@ -127,11 +127,6 @@ def test_faults_of_a_pattern(fields: dict[str, Any], why: str) -> None:
         compile_map([pattern(**fields)])
 
 
-def test_what_is_possible_without_risk_is_allowed() -> None:
-    for regex in (r"^(?P<up>\S+) .* (a|b)*$", r"(?P<up>(?:a++)+)", r"(?P<up>(?:\d{1,3}\.){3})"):
-        compile_map([pattern(event="repeater", regex=regex)])
-
-
 def test_a_line_is_cut_off() -> None:
     one = pattern(event="repeater", regex=r"(?P<repeater>\w+) (?P<up>up)")
     assert first_event([one], "x" * 100_000 + " up") is None

@@ -176,6 +176,42 @@ def test_a_member_who_falls_silent_on_a_lost_gateway_is_held() -> None:
     ]
 
 
+def flood(subject: str) -> Condition:
+    return condition(
+        subject, id=f"gateway_flooding.{subject}", kind=AlertKind.GATEWAY_FLOODING,
+        severity=Severity.CRITICAL, affects=("QA1ABC",), title=f"Gateway {subject} floods",
+    )  # fmt: skip
+
+
+def test_a_flood_explains_what_is_said_of_its_own_gateway_alone() -> None:
+    def of(kind: AlertKind, subject: str) -> Condition:
+        return condition(subject, id=f"{kind}.{subject}", kind=kind, title=f"{kind} {subject}")
+
+    kinds = (AlertKind.GATEWAY_LOST, AlertKind.CLOCK_SKEW, AlertKind.EVENTS_LOST)
+    said = [of(kind, subject) for kind in kinds for subject in ("ridge", "lake")]
+    story = Story(gateways=40).say(flood("ridge"), *said)
+    story.until(6)
+    assert story.standing == ["gateway_flooding.ridge", "gateway_lost.lake"]
+    held = {h.id for h in story.alert("gateway_flooding.ridge").held}
+    assert held == {f"{kind}.ridge" for kind in kinds}
+
+
+def test_a_member_who_was_missed_before_a_flood_is_not_held_back_by_it() -> None:
+    story = Story().say(flood("ridge"), member())
+    story.until(6)
+    assert story.standing == ["gateway_flooding.ridge", "member.NET.QA1ABC"]
+
+
+def test_a_flood_is_named_where_many_are_lost_and_holds_that_not_back() -> None:
+    """It may be the cause; but the alert of all names more people than the flood's."""
+    story = Story(gateways=40).say(flood("ridge"), *lost(MANY))
+    story.until(6)
+    assert story.standing == ["gateway_flooding.ridge", NETWORK]
+    alert = story.alert(NETWORK)
+    assert alert.reasons[1] == "it may be a flood that keeps the broker busy: of ridge"
+    assert alert.next_step.startswith("Have the flood of ridge ended. Look at the broker")
+
+
 def test_several_groups_starved_on_one_repeater_are_one_alert() -> None:
     story = Story().say(starved("NET"), starved("TALK"), starved("NET", "lake/uhf"))
     story.look()

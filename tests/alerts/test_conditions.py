@@ -10,10 +10,12 @@ import pytest
 from streamer.alert_settings import AlertSettings
 from streamer.alerts.case import conditions_json
 from streamer.alerts.causes import Ground, made_conditions
-from streamer.alerts.conditions import Condition, Found, of_gateway, of_group, of_station
+from streamer.alerts.conditions import Condition, Found, of_group, of_station
 from streamer.alerts.deliveries import channel_conditions
 from streamer.alerts.ears import LOST_MS, own_conditions
+from streamer.alerts.gateways import of_gateway
 from streamer.alerts.health import of_repeaters
+from streamer.clock import from_ms
 from streamer.config import RegionView
 from streamer.contract.published import AlertKind, Severity
 from streamer.domain.group_now import look_at_group
@@ -183,9 +185,11 @@ def gateway_found(
 ) -> Found:
     snapshot = GatewaySnapshot(
         "ridge", 1, 1, known.pop("counts", {}), known.pop("ranges", {}),
-        known.pop("hole_ms", None), known.pop("future_ms", 0), flood=known.pop("flood", None),
+        known.pop("hole_ms", None), known.pop("future_ms", 0),
+        skew_ms=known.pop("skew_ms", None),
     )  # fmt: skip
-    seen = sights(now, *([state] if state else []))
+    flood = known.pop("flood", None)
+    seen = sights(now, *([state] if state else []), floods={"ridge": [flood]} if flood else {})
     return of_gateway(snapshot, seen.gateway("ridge"), at(born), behind, LIMITS, at(now))
 
 
@@ -261,6 +265,21 @@ class TestClockSkew:
             assert found.conditions[0].id == "clock_skew.ridge"
             assert found.conditions[0].severity is Severity.WARNING
 
+    def test_an_offset_is_known_to_half_the_round_trip(self) -> None:
+        """RFC 5905: the true one lies within half the delay of what is measured. 9 s by a trip of
+        8 s may be 5 s, which is no more than is allowed; 9.1 s may not."""
+        for offset_s, wrong in ((9.0, False), (9.1, True), (-9.0, False), (-9.1, True)):
+            state = live("ridge", last=7, clock_offset_s=offset_s, round_trip_s=8.0)
+            assert bool(gateway_found(8, state).conditions) is wrong
+
+    def test_since_the_heartbeat_that_first_said_so(self) -> None:
+        """Not since the gateway came up; by the corrected time of that heartbeat."""
+        state = live(
+            "ridge", began=-5000, last=7, clock_offset_s=6.0, sent_at=from_ms(at(1)).isoformat()
+        )
+        assert only(gateway_found(8, state)).since_ms == at(7)
+        assert only(gateway_found(60, state, skew_ms=at(-20))).since_ms == at(-20)
+
     def test_by_refused_times_for_a_while(self) -> None:
         up = live("ridge", last=300)
         trouble = only(gateway_found(310, up, future_ms=at(11)))
@@ -302,7 +321,9 @@ class TestEventsLost:
 
 
 class TestFlooding:
-    FLOOD = (at(100), at(110), 7)
+    """From when to when a flood stands is common practice, no source."""
+
+    FLOOD = (100, 110, 7)
     """Since when, when last, messages."""
 
     def test_it_stands_for_a_while_after_the_newest_refusal(self) -> None:
@@ -311,11 +332,31 @@ class TestFlooding:
         trouble = only(found)
         assert (trouble.id, trouble.kind) == ("gateway_flooding.ridge", AlertKind.GATEWAY_FLOODING)
         assert (trouble.severity, trouble.since_ms) == (Severity.WARNING, at(100))
+        assert trouble.title == "Gateway ridge floods: most of what it says is not read"
+        assert "by another way" not in trouble.next_step
         assert found.next_ms == at(410)  # flood_hold_s is 300 where nothing is said
-        assert gateway_found(410, up, flood=self.FLOOD).conditions == ()
+        over = gateway_found(410, up, flood=self.FLOOD)
+        assert over.conditions == ()
+        assert over.endings == {trouble.id: "nothing more was refused since 08:01:50Z"}
+
+    def test_with_members_behind_it_it_is_critical_and_names_them(self) -> None:
+        """Nothing is known of them, and the gateway seems to be there."""
+        behind = [("QA1ABC", RIDGE), ("QB2DEF", RIDGE), ("QA1ABC", "ridge/vhf")]
+        trouble = only(gateway_found(200, live("ridge", last=150), behind=behind, flood=self.FLOOD))
+        assert trouble.severity is Severity.CRITICAL
+        assert trouble.affects == ("QA1ABC", "QB2DEF")
+        assert trouble.reasons[0] == "2 members were last heard behind it"
+        assert trouble.reasons[2].endswith(
+            "until it ends, and until what is missing was said anew, silence there says nothing"
+        )
+        assert trouble.next_step == (
+            "Ask the keeper of ridge what it sends. Until it ends, call the members last heard "
+            "there by another way. If nobody knows, the region's administrator can revoke its "
+            "account: then nothing is heard from ridge at all."
+        )
 
     def test_more_of_it_says_nothing_new(self) -> None:
-        up, worse = live("ridge", last=400), (at(100), at(150), 70_000)
+        up, worse = live("ridge", last=400), (100, 150, 70_000)
         one, other = (gateway_found(160, up, flood=f) for f in (self.FLOOD, worse))
         assert only(one) == only(other)
 

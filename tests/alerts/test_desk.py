@@ -11,7 +11,7 @@ from streamer.alert_settings import AlertSettings, WebhookSettings
 from streamer.alerts.conditions import Condition
 from streamer.alerts.desk import AlertConflict, Desk, acknowledge_alert, report, take_back_unknown
 from streamer.alerts.notice import Notice, Turn
-from streamer.contract.published import Alert, AlertKind, AlertState, Beat
+from streamer.contract.published import Alert, AlertKind, AlertState, Beat, Severity
 from streamer.state.alerting import Decided, Ears, TakenParcel
 from streamer.state.keys import ALERTS
 from streamer.state.shapes import OutMessage
@@ -76,7 +76,10 @@ def test_a_condition_becomes_a_retained_message_once(office: Office) -> None:
     assert Alert.model_validate_json(message.payload) == office.alerts[RIDGE]
     office.say(condition())
     assert office.turn(1) == []
-    assert office.store.alerts_by_kind()[AlertKind.GATEWAY_LOST] == 1
+    counted = office.store.alerts_counted()
+    pair = (AlertKind.GATEWAY_LOST, office.alerts[RIDGE].severity)
+    assert {of: count for of, count in counted.items() if count} == {pair: 1}
+    assert len(counted) == len(AlertKind) * len(Severity)
     assert office.store.alert_owners() == [OWNER]
 
 

@@ -185,14 +185,16 @@ def test_what_the_dockerfile_copies_is_let_in_and_little_else() -> None:
 
 
 @pytest.mark.parametrize(
-    ("alert", "receiver"),
-    [("StreamerWatchdog", "sign-of-life"), (BEAT_NAME, "sign-of-life"),
-     ("StreamerNoWorker", "keeper"), (AlertKind.MEMBER_OUT_OF_REACH, "keeper")],
+    ("alert", "severity", "receiver"),
+    [("StreamerWatchdog", "none", "sign-of-life"), (BEAT_NAME, "none", "sign-of-life"),
+     ("StreamerNoWorker", "critical", "awake"), ("StreamerRedisFilling", "warning", "keeper"),
+     (AlertKind.MEMBER_OUT_OF_REACH, "critical", "awake"),
+     (AlertKind.CLOCK_SKEW, "notice", "keeper")],
 )  # fmt: skip
-def test_signs_of_life_go_elsewhere_than_alerts(alert: str, receiver: str) -> None:
+def test_alerts_go_to_whom_their_severity_says(alert: str, severity: str, receiver: str) -> None:
     words = ["config", "routes", "test", "--config.file=configs/compose/alertmanager.yml"]
     done = subprocess.run(
-        [program("amtool"), *words, f"alertname={alert}"],
+        [program("amtool"), *words, f"alertname={alert}", f"severity={severity}"],
         cwd=HERE, capture_output=True, text=True, check=False,
     )  # fmt: skip
     assert done.stdout.strip() == receiver, done.stderr

@@ -65,6 +65,22 @@ def test_the_commands_that_read_work_where_the_passwords_are(machine: Machine) -
     machine.well("cd /etc/streamer && /opt/streamer/bin/streamer alerts --region region.toml")
 
 
+def test_a_backup_is_whole_and_a_failed_one_leaves_the_last(machine: Machine) -> None:
+    """Source: redis-check-rdb, Redis' own judge of such files."""
+    assert machine.well("systemctl is-active redis-backup.timer").strip() == "active"
+    place = "/var/lib/streamer-backup"
+    machine.well("systemctl start redis-backup")
+    machine.well(f"redis-check-rdb {place}/redis-*.rdb")
+    begun = machine.well(f"date -u +%FT%TZ -d $(cat {place}/begun-*)")
+    assert begun == machine.well(f"cat {place}/begun-*")
+    assert machine.well(f"find {place} -not -user streamer") == ""
+    before = machine.well(f"sha256sum {place}/redis-*.rdb")
+    machine.well("systemctl stop redis-server")
+    assert machine.run("systemctl start redis-backup").returncode != 0
+    assert machine.well(f"sha256sum {place}/redis-*.rdb") == before
+    machine.well("systemctl start redis-server; systemctl reset-failed redis-backup")
+
+
 def test_a_killed_worker_is_back_under_its_name_and_reads_its_file_again(machine: Machine) -> None:
     machine.well(f"systemctl kill --signal KILL {WORKER}")
     wait_until(lambda: said(machine, WORKER).count('"worker starts"') == 2, "its second start", 30)

@@ -78,6 +78,8 @@ def test_a_query_names_only_series_and_labels_that_exist(text: str) -> None:
         assert asked <= {*known[name], "job", "instance"}, text
     kept = {word for by in re.findall(r"by \(([^)]*)\)", text) for word in by.split(", ")}
     names = set(re.findall(r"\bstreamer_\w+", text))
+    if "alertmanager_notifications_failed_total" in text:
+        kept -= {"integration"}  # tests/dashboards/test_watchers.py asks Alertmanager itself
     assert kept <= set().union(*(known[name] for name in names)), text
 
 
@@ -90,6 +92,7 @@ def test_the_code_refuses_what_is_not_in_the_list() -> None:
         lambda: ask.quantile(0.5, "events"),
         lambda: ask.same("alerts", "gateway"),
         lambda: ask.process("process_cpu_hours"),
+        lambda: ask.watcher("prometheus_no_such_total"),
     ):
         with pytest.raises(ValueError, match=r"list|label|counter|histogram|among|no "):
             wrong()
@@ -134,6 +137,18 @@ def test_every_panel_says_what_it_shows_and_asks_the_one_source(board: dict[str,
         assert panel["datasource"] == {"type": "prometheus", "uid": "prometheus"}
         refs = [target["refId"] for target in panel["targets"]]
         assert len(refs) == len(set(refs)) > 0
+
+
+def test_only_what_is_judged_has_a_colour(board: dict[str, Any]) -> None:
+    """Grafana paints a number without thresholds in the colour of its only step: green, however bad
+    it is."""
+    numbers = [panel for panel in board["panels"] if panel["type"] == "stat"]
+    assert numbers
+    for panel in numbers:
+        steps = panel["fieldConfig"]["defaults"]["thresholds"]["steps"]
+        coloured = panel["options"]["colorMode"] != "none"
+        assert coloured == (len(steps) > 1), panel["title"]
+        assert len(panel["targets"]) == 1 or not coloured, panel["title"]
 
 
 def test_dashboards_are_told_apart() -> None:

@@ -1,7 +1,7 @@
 """Short ways to say what the state knows of a station, a gateway or a group. Times in seconds
 after a fixed moment, so that a test reads like a story; results are in milliseconds."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from streamer.clock import from_ms
@@ -9,6 +9,7 @@ from streamer.config import Policy
 from streamer.domain.liveness import RepeaterSight, Sights
 from streamer.domain.model import (
     Carrying,
+    FloodSpan,
     GroupSnapshot,
     LiveState,
     Place,
@@ -118,10 +119,21 @@ def live(
 
 
 def sights(
-    now: float, *states: LiveState, routers: Sequence[str] = (), lost_after: float = 90
+    now: float,
+    *states: LiveState,
+    routers: Sequence[str] = (),
+    lost_after: float = 90,
+    floods: Mapping[str, Sequence[tuple[float, float, int]]] | None = None,
+    hold: float = 300,
 ) -> Sights:
+    """`floods` are (since, last, messages) by gateway."""
     known = {s.gateway: s for s in states}
-    return Sights(known, frozenset(routers), round(lost_after * 1000), at(now))
+    flooded = {
+        gateway: [FloodSpan(at(since), at(last), n) for since, last, n in spans]
+        for gateway, spans in (floods or {}).items()
+    }
+    lost_after_ms, hold_ms = round(lost_after * 1000), round(hold * 1000)
+    return Sights(known, frozenset(routers), lost_after_ms, at(now), flooded, hold_ms)
 
 
 def group(

@@ -6,10 +6,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from streamer.domain.liveness import GatewayStanding, gateway_sight, merged
-from streamer.domain.membership import when_silent_ms
-from streamer.domain.model import LiveState, SessionSpan
-from tests.domain.make import LAKE, RIDGE, at, live, sights
+from streamer.config import Policy
+from streamer.contract.published import Carriage, Standing
+from streamer.domain.fanout import carriage_of
+from streamer.domain.liveness import GatewayStanding, Sights, gateway_sight, merged
+from streamer.domain.membership import judge, when_silent_ms
+from streamer.domain.model import Carrying, FloodSpan, LiveState, SessionSpan
+from tests.domain.make import LAKE, RIDGE, at, live, sights, station
 
 LOST_AFTER_MS = 90_000
 
@@ -104,6 +107,81 @@ class TestRepeaters:
         late = (SessionSpan(at(0), at(40), False), SessionSpan(at(131), at(140), False))
         state = replace(live("ridge", last=140), sessions=late)
         assert sights(140, state).repeater(RIDGE).dark == ((at(40), at(131)),)
+
+
+class TestFloods:
+    """While a gateway floods, anybody's over may be among what is refused unread: its heartbeats
+    come, and nothing can be said of who is behind it."""
+
+    UP = live("ridge", last=480, began=10)
+
+    @staticmethod
+    def seen(now: float, *floods: tuple[float, float, int], state: LiveState = UP) -> Sights:
+        return sights(now, state, floods={"ridge": floods}, routers=["ridge"])
+
+    def test_its_repeaters_do_not_report_until_nothing_was_refused_for_the_hold(self) -> None:
+        found = self.seen(499.999, (100, 200, 7))
+        sight, ridge = found.gateway("ridge"), found.repeater(RIDGE)
+        assert (sight.standing, sight.since_ms) == (GatewayStanding.FLOODING, at(100))
+        assert sight.next_ms == at(500)  # 200 and the hold of 300
+        assert (ridge.reporting, ridge.since_ms, ridge.cause) == (False, at(100), "ridge")
+        assert ridge.reason == "gateway ridge floods, most of what it says is not read"
+        assert ridge.dark == ()
+        over = self.seen(500, (100, 200, 7))
+        assert over.gateway("ridge").standing is GatewayStanding.UP
+        assert (over.repeater(RIDGE).reporting, over.repeater(RIDGE).since_ms) == (True, at(500))
+        assert over.repeater(RIDGE).dark == ((at(100), at(500)),)
+        assert over.gateway("ridge").flood == FloodSpan(at(100), at(200), 7)
+
+    def test_a_heartbeat_that_is_due_before_its_end_is_looked_at(self) -> None:
+        state = live("ridge", last=150, began=10)
+        assert self.seen(160, (100, 155, 7), state=state).gateway("ridge").next_ms == at(240)
+
+    def test_a_second_flood_and_the_first(self) -> None:
+        found = self.seen(1000, (100, 200, 7), (900, 990, 1), state=live("ridge", last=990))
+        assert found.repeater(RIDGE).since_ms == at(900)
+        assert found.repeater(RIDGE).dark == ((at(100), at(500)),)
+
+    def test_nothing_can_be_said_since_the_first_of_two_faults(self) -> None:
+        """Lost amid a flood: whoever fell silent after it began cannot be judged."""
+        lost = self.seen(300, (100, 200, 7), state=live("ridge", last=150, up=False))
+        sight, ridge = lost.gateway("ridge"), lost.repeater(RIDGE)
+        assert sight.standing is GatewayStanding.DOWN
+        assert (ridge.since_ms, ridge.reason) == (at(100), "gateway ridge is down")
+        down = self.seen(300, (100, 200, 7), state=live("ridge", last=250, down=[(RIDGE, 50)]))
+        assert (down.repeater(RIDGE).since_ms, down.repeater(RIDGE).cause) == (at(50), RIDGE)
+
+    def test_of_a_gateway_without_heartbeats(self) -> None:
+        found = sights(300, floods={"lake": [(100, 200, 7)]})
+        assert found.gateway("lake").standing is GatewayStanding.NEVER
+        assert not found.repeater(LAKE).reporting
+        assert found.repeater(RIDGE).reporting
+
+    def test_a_member_behind_it_is_blind_and_then_not_overdue_for_the_flood(self) -> None:
+        """Heard at 90, overdue after 60 s: 10 s before the flood and 50 s after its hold, so at
+        550; out of reach after 120 s at 610, worked out by hand."""
+        policy = Policy(overdue_after_s=60, out_of_reach_after_s=120, expire_after_s=9000)
+        member = station(heard=90, ins=[90])
+
+        def judged(now: float) -> Standing:
+            ridge = self.seen(now, (100, 200, 7), state=live("ridge", last=now)).repeater(RIDGE)
+            return judge(member, policy, ridge, at(now)).standing
+
+        assert judged(499) is Standing.BLIND
+        assert judged(549.9) is Standing.IN_REACH
+        assert judged(550) is Standing.OVERDUE
+        assert judged(610) is Standing.OUT_OF_REACH
+
+    def test_who_was_overdue_before_it_still_is(self) -> None:
+        policy = Policy(overdue_after_s=60, out_of_reach_after_s=120, expire_after_s=9000)
+        ridge = self.seen(400, (100, 200, 7)).repeater(RIDGE)
+        found = judge(station(heard=30, ins=[30]), policy, ridge, at(400))
+        assert (found.standing, found.since_ms) == (Standing.OVERDUE, at(90))
+
+    def test_what_is_carried_there_is_not_known(self) -> None:
+        said = Carrying(at(0), False, None, at(0))
+        assert carriage_of(RIDGE, said, self.seen(400, (100, 200, 7))) is Carriage.UNKNOWN
+        assert carriage_of(RIDGE, said, self.seen(500, (100, 200, 7))) is Carriage.NOT_CARRIED
 
 
 @given(st.lists(st.tuples(st.integers(0, 60), st.integers(1, 20)), max_size=6), st.integers(1, 50))

@@ -18,7 +18,8 @@ def broker(tmp_path_factory: pytest.TempPathFactory) -> Iterator[OurMosquitto]:
     accounts.enrol("worker-2", "board-2", "--role", "worker", "--password")
     accounts.enrol("board", "--role", "board")
     accounts.enrol("desk", "--role", "reader", "--password")
-    accounts.enrol("site", "--role", "bridge", "--for", "mill", "--for", "pass")
+    site = ("site", "--role", "bridge", "--host", "site.example")
+    accounts.enrol(*site, "--for", "mill", "--for", "pass")
     server = OurMosquitto(accounts)
     server.start()
     yield server

@@ -81,10 +81,14 @@ class OurMosquitto(Mosquitto):
         (self.folder / "mosquitto.conf").write_text(text)
         self.copy()
 
+    def source(self) -> Path:
+        """The folder that is the broker's."""
+        return self.accounts.broker
+
     def copy(self) -> None:
         """What the operator does: the folder `broker` to the broker. The witness is ours."""
         self.files.mkdir(exist_ok=True)
-        for path in self.accounts.broker.iterdir():
+        for path in self.source().iterdir():
             (self.files / path.name).write_bytes(path.read_bytes())
         from streamer.enroll.passwords import hashed
 

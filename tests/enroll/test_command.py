@@ -1,13 +1,15 @@
 """`streamer enroll`: what it refuses, and what it says."""
 
 import json
+from collections import Counter
 from pathlib import Path
 
 import pytest
 
 from streamer.clock import ManualClock, SystemClock
 from streamer.enroll.book import read_book
-from tests.enroll.rig import GATEWAYS, Accounts
+from streamer.enroll.whom import days_of
+from tests.enroll.rig import GATEWAYS, TEXT, Accounts
 
 DAY_S = 24 * 3600
 
@@ -30,9 +32,14 @@ def told(capsys: pytest.CaptureFixture[str]) -> str:
         (["ridge", "--role", "worker"], 2, "is a gateway of the region file"),
         (["#", "--role", "reader"], 2, "a level of topics"),
         (["site", "--role", "bridge", "--for", "nobody"], 1, "no such gateway"),
+        (["site", "--role", "bridge", "--host", "site.example"], 2, "for which gateways?"),
+        (["site", "--role", "bridge", "--for", "all"], 2, "--host HOST is needed"),
+        (["site", "--role", "bridge", "--for", "all", "--for", "lake"], 2, "stands alone"),
+        (["a", "b", "--role", "bridge", "--for", "all", "--host", "c"], 2, "one bridge at a time"),
+        (["--revoke", "site", "--role", "bridge", "--for", "lake"], 2, "--for does not go with"),
         (["ridge", "--for", "lake"], 2, "--for does not go with this"),
         (["ridge", "--host", "x"], 2, "--host does not go with this"),
-        (["ridge", "--at", "elsewhere"], 2, "the broker's certificate does not name it"),
+        (["ridge", "--at", "elsewhere"], 2, "no broker's certificate names it"),
         (["ridge", "--at", "localhost:0"], 2, "HOST or HOST:PORT"),
         (["ridge", "--at", "localhost:1883"], 2, "takes passwords only"),
         (["ridge", "--days", "0"], 2, "--days: 1 to 3660"),
@@ -41,6 +48,9 @@ def told(capsys: pytest.CaptureFixture[str]) -> str:
         (["--init", "--host", "localhost"], 1, "accounts are kept there already"),
         (["--init"], 2, "--init needs --host"),
         (["--refresh", "--host", "two words"], 2, "is no host"),
+        (["ridge", "--within", "5"], 2, "--within does not go with this"),
+        (["--list", "--within", "0"], 2, "--within: 1 to 3660"),
+        (["--new-share", "worker-1"], 2, "--new-share takes no names"),
     ],
 )
 def test_what_cannot_be_done_is_refused_with_a_reason(
@@ -131,7 +141,7 @@ def test_the_list_says_what_ends_soonest_and_by_its_exit_code_whether_it_is_soon
     told(capsys)
     assert accounts.run("--list", clock=clock) == 0
     lines = told(capsys).splitlines()
-    assert [line.split()[0] for line in lines[1:6]] == [
+    assert [line.split()[0] for line in lines[2:7]] == [
         "lake",
         "ridge",
         "broker",
@@ -155,6 +165,89 @@ def test_the_list_says_what_ends_soonest_and_by_its_exit_code_whether_it_is_soon
     # An account that was ended asks for nobody's care.
     accounts.enrol("--revoke", "ridge", clock=clock)
     assert accounts.run("--list", clock=clock) == 0
+
+
+def test_certificates_of_one_day_do_not_end_on_one_day(tmp_path: Path) -> None:
+    """And not later than 400 days, each name always after the same time, --days as it is given."""
+    names = [f"g{number}" for number in range(100)]
+    tables = [f'[[gateway]]\nid = "{n}"\n[[gateway.repeater]]\nid = "uhf"\n' for n in names]
+    accounts = Accounts(tmp_path, TEXT + "".join(tables))
+    clock = ManualClock(SystemClock().now_ms())
+    accounts.enrol("--init", "--host", "localhost", clock=clock)
+    accounts.enrol("--all", clock=clock)
+    days = {name: read_days(accounts, clock, name) for name in names}
+    assert min(days.values()) >= 340
+    assert max(days.values()) <= 400
+    # Which names there are is fixed, so this is no chance: of 100 at most a few end on one day.
+    assert max(Counter(days.values()).values()) <= 8
+    accounts.enrol("--rotate", "g0", "g1", clock=clock)
+    assert [read_days(accounts, clock, name) for name in ("g0", "g1")] == [days["g0"], days["g1"]]
+    accounts.enrol("--rotate", "g0", "g1", "--days", "365", clock=clock)
+    assert [read_days(accounts, clock, name) for name in ("g0", "g1")] == [365, 365]
+    # All names there could be, and more: the whole span is used, and nothing beyond it.
+    assert {days_of(f"name-{number}", None) for number in range(3000)} == set(range(340, 401))
+
+
+def read_days(accounts: Accounts, clock: ManualClock, name: str) -> int:
+    account = read_book(accounts.folder).find(name)
+    assert account is not None
+    until = account.credentials[-1].until
+    assert until is not None
+    return round((until.timestamp() - clock.now_ms() / 1000) / DAY_S)
+
+
+def test_the_list_begins_with_the_sum_and_shows_what_ends_within(
+    accounts: Accounts, capsys: pytest.CaptureFixture[str]
+) -> None:
+    clock = ManualClock(SystemClock().now_ms())
+    for name, days in (("ridge", "100"), ("lake", "50"), ("mill", "20"), ("fell", "10")):
+        accounts.enrol(name, "--days", days, clock=clock)
+    accounts.enrol("--revoke", "fell", clock=clock)
+    told(capsys)
+    assert accounts.run("--list", clock=clock) == 1
+    assert told(capsys).splitlines()[0] == (
+        "3 accounts valid, 1 end within 30 days, 1 revoked, 3 of the region file without account"
+    )
+    assert accounts.run("--list", "--within", "60", clock=clock) == 1
+    lines = told(capsys).splitlines()
+    assert lines[0].startswith("3 accounts valid, 2 end within 60 days, 1 revoked, ")
+    shown = [line.split()[0] for line in lines[2:] if line[:1].isalpha() and line[:1].islower()]
+    assert shown == ["mill", "lake"]
+    assert accounts.run("--list", "--within", "15", "--json", clock=clock) == 0
+    found = json.loads(told(capsys))
+    assert found["rows"] == []
+    assert "0 end within 15 days" in found["summary"]
+
+
+def test_who_ends_old_credentials_is_told_what_is_left(
+    accounts: Accounts, capsys: pytest.CaptureFixture[str]
+) -> None:
+    accounts.enrol("ridge", "lake")
+    accounts.enrol("--rotate", "ridge")
+    told(capsys)
+    accounts.enrol("--revoke-old", "ridge", "lake")
+    said = told(capsys)
+    account = read_book(accounts.folder).find("ridge")
+    assert account is not None
+    serial = account.credentials[-1].serial
+    assert serial is not None
+    assert f"ridge: the certificate ..{serial[-8:]} of " in said
+    assert "it is off the network after the reload: ask its keeper first" in said
+    assert "lake: " not in said  # it had nothing old
+
+
+@pytest.mark.parametrize("role", ["worker", "board", "reader", "bridge", "gateway"])
+def test_every_folder_says_what_this_is_not(accounts: Accounts, role: str) -> None:
+    name = "ridge" if role == "gateway" else "one"
+    more = ["--host", "site.example", "--for", "ridge"] if role == "bridge" else []
+    accounts.enrol(name, "--role", role, *more)
+    text = " ".join((accounts.place(name, role) / "READ-ME-FIRST.txt").read_text().split())
+    assert "call signs are not authenticated on the air" in text
+    assert '"Not heard" is not "in danger", and "heard" is not "safe".' in text
+    if role in ("reader", "board"):
+        assert "call signs" in text.partition("What this does not do")[0].lower()
+    if role == "reader":
+        assert "THEIR POSITIONS" in text
 
 
 def test_the_brokers_certificate_is_renewed_in_passing(accounts: Accounts) -> None:

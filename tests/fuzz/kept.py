@@ -10,7 +10,7 @@ from streamer.state.records import Summaries, gateway_from, group_from, live_fro
 GATEWAY: Final[Mapping[str, str]] = {
     "#rev": "3", "#ver": "2", "n:heard": "7", "n:duplicate": "1", "hole_ms": "1800000000000",
     "seen:0190000000000001": "1-4,6-8", "future_ms": "1800000000001", "#born": "1800000000000",
-    "#conditions": "abc", "#standing": "reporting", "flood": "1 2 3",
+    "#conditions": "abc", "#standing": "reporting", "skew_ms": "1800000000002",
 }  # fmt: skip
 GROUP: Final[Mapping[str, str]] = {
     "#rev": "3", "#ver": "2", "#previous": '{"ridge/uhf": 1800000000000}', "#born": "1800000000000",

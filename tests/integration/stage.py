@@ -25,6 +25,9 @@ from tests.state.scene import Teller
 
 Places = dict[str, tuple[str, ...]]
 """Repeater -> why it is wanted."""
+EVERYTHING = ("#",)
+OF_WORKERS = ("fanout/+", "reach/+", "alert/+", "reply/+", "refused")
+"""What workers say about what gateways say."""
 
 
 def toml(content: dict[str, Any]) -> str:
@@ -138,9 +141,18 @@ class Addressed(Protocol):
 
 
 class Stage:
-    """One region in service. Its name is its own, so stages share a Redis."""
+    """One region in service. Its name is its own, so stages share a Redis. What is published is
+    seen below the levels `seen`; without `gw/` where so much is said that reading it takes long."""
 
-    def __init__(self, folder: Path, broker: Mosquitto, store: Addressed, /, **region: Any) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        broker: Mosquitto,
+        store: Addressed,
+        /,
+        seen: Sequence[str] = EVERYTHING,
+        **region: Any,
+    ) -> None:
         self.folder = folder
         self.broker = broker
         self.redis = store
@@ -152,7 +164,7 @@ class Stage:
         self.workers: list[WorkerProcess] = []
         self._peers: list[Peer] = []
         self._said: Peer | None = None
-        self.reader = self.peer("reader", f"net/{self.region}/#")
+        self.reader = self.peer("reader", *(f"net/{self.region}/{level}" for level in seen))
         self.client: Any = connect(
             self.view.redis_address(store.url)
         )  # its types leave open if it answers in bytes

@@ -15,6 +15,7 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from streamer.clock import SystemClock
+from tests.enroll.raw import ENDED, Raw
 from tests.enroll.rig import WITNESS, WITNESS_PASSWORD, Accounts, OurMosquitto
 from tests.integration.conftest import MakeStage
 from tests.integration.rig import GATEWAYS, RATE_PER_S, REGION, InsideGateway, Rig
@@ -218,9 +219,9 @@ class OurSite(OurMosquitto):
             text += "user root\n"
         (self.folder / "mosquitto.conf").write_text(text.replace("mqtt.example", "127.0.0.1"))
         self.copy()
-        (self.files / "bridge").mkdir()
-        for path in self.accounts.place("site", "bridge").iterdir():
-            (self.files / "bridge" / path.name).write_bytes(path.read_bytes())
+
+    def source(self) -> Path:
+        return self.accounts.place("site", "bridge")
 
 
 class Seen:
@@ -252,9 +253,11 @@ class Seen:
 
 def test_a_site_with_accounts_speaks_for_its_gateways_alone(tmp_path: Path) -> None:
     accounts = Accounts(tmp_path)
-    accounts.enrol("--init", "--host", "localhost", "--host", "127.0.0.1")
+    accounts.enrol("--init", "--host", "127.0.0.1")
     accounts.enrol("--all")
-    accounts.enrol("site", "--role", "bridge", "--for", "mill", "--for", "pass")
+    site_of = ("site", "--role", "bridge", "--host", "localhost")
+    accounts.enrol(*site_of, "--for", "mill", "--for", "pass")
+    accounts.enrol("worker-1", "--role", "worker", "--password")
     region = OurMosquitto(accounts)
     region.start()
     site = OurSite(accounts, "hills", region.port)
@@ -270,14 +273,27 @@ def test_a_site_with_accounts_speaks_for_its_gateways_alone(tmp_path: Path) -> N
             return own in seen.topics
 
         wait_until(arrives, "what mill says at the region")
-        # The site lets ridge say it; the region does not take it from this bridge.
+        # Nobody else may speak at the site; at the region: tests/enroll/test_rights.py.
         ridge.client.publish("net/hills/gw/ridge/heard", b"x", 1)
-        mill.client.publish("net/hills/gw/mill/route", b"last", 1)
-        wait_until(lambda: "net/hills/gw/mill/route" in seen.topics, "what came after it")
+        wait_until(lambda: "Not authorized" in ridge.codes, "a refusal of ridge")
+        # Fan-outs come to the site, whose access list knows nobody but its gateways.
+        worker = Raw(region.password("worker-1", "worker"))
+        fanout = "net/hills/fanout/NET"
+        assert worker.publish(fanout, retain=1) in (0, 0x10)
+        wait_until(lambda: fanout in mill.topics, "the fan-out at the site")
         assert "net/hills/gw/ridge/heard" not in seen.topics
         # Nor may a gateway at the site speak for another.
         mill.client.publish("net/hills/gw/pass/heard", b"x", 1)
         wait_until(lambda: "Not authorized" in mill.codes, "a refusal")
+        # A revoke reaches the site by its own folder: mill has no rights on a connection that is
+        # there, and gets no new one.
+        accounts.enrol("--revoke", "mill")
+        site.reload()
+        mill.codes.clear()
+        mill.client.publish(own, b"x", 1)
+        wait_until(lambda: "Not authorized" in mill.codes, "a refusal of the revoked one")
+        assert Raw(site.certificate("mill")).code == ENDED
+        assert Raw(site.certificate("pass")).code == 0
     finally:
         for one in (seen, mill, ridge):
             one.close()

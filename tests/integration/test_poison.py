@@ -12,7 +12,7 @@ import pytest
 
 from tests.integration.conftest import MakeStage
 from tests.integration.rig import REGION
-from tests.integration.stage import Stage
+from tests.integration.stage import OF_WORKERS, Stage
 from tests.servers import Mosquitto, wait_until
 from tests.state.scene import Teller, moment
 
@@ -213,7 +213,7 @@ def test_a_hundred_thousand_are_counted_and_the_good_ones_too(
     make_stage: MakeStage, broker: Mosquitto
 ) -> None:
     limits = {**REGION["limits"], "refused_size": KEPT}
-    stage = make_stage(**{**REGION, "limits": limits})
+    stage = make_stage(seen=OF_WORKERS, **{**REGION, "limits": limits})
     worker = stage.worker()
     poisoner, teller = Poisoner(stage.now_ms, 2), Teller("mill")
     expected: Counter[str] = Counter()

@@ -159,6 +159,22 @@ def test_when_a_gateway_was_not_there() -> None:
     }
 
 
+def test_a_flood_is_dark_until_nothing_was_refused_for_the_hold() -> None:
+    """By hand: told at 100, 101 and 350 s, hold 300 s: dark from 100 to 650 s; what is refused for
+    another reason makes nothing dark. A second one lasts until the end, 1000 s."""
+    told = [
+        {"kind": "refused", "noted_ms": T + s * 1000, "gateway": "ridge", "reason": reason}
+        for s, reason in ((101, "flood"), (350, "flood"), (100, "flood"), (101, "flood"),
+                          (700, "late"), (990, "flood"))
+    ]  # fmt: skip
+    beats = [state(n, T + n * 60_000) for n in range(17)]
+    lines = [settings(region()), *beats, *told, ended(1, T + 999_000, 500, "lake/uhf", "QA1ABC",
+                                                      "o1")]  # fmt: skip
+    day = day_from(lines)
+    dark = ((T + 100_000, T + 650_000), (T + 990_000, day.end_ms))
+    assert day.dark == {"ridge/uhf": dark, "ridge/vhf": dark}
+
+
 def test_a_will_ends_a_session() -> None:
     lines = [
         settings(region()), state(1, T), state(None, T, up=False),

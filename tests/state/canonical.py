@@ -67,7 +67,7 @@ def _field(kind: str, name: str, text: str) -> Any:
         return _published(text)
     if kind == "found":
         return _wrong(text)
-    of_json = name == "record" or (kind == "live" and name[0] != "@")
+    of_json = name == "record" or (kind == "live" and name[0] not in "@!")
     return _json(text) if of_json else text
 
 

@@ -9,8 +9,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from streamer.contract.common import MAX_SEQ
-from streamer.domain.model import GatewaySnapshot, SessionSpan
-from streamer.state.keys import BOOTS_KEPT, FLIPS_KEPT, HOLES_KEPT, SESSIONS_KEPT
+from streamer.domain.model import FloodSpan, GatewaySnapshot, SessionSpan
+from streamer.state.keys import BOOTS_KEPT, FLIPS_KEPT, FLOODS_KEPT, HOLES_KEPT, SESSIONS_KEPT
 from streamer.state.shapes import GatewayBatch, GatewayWord
 from streamer.state.store import Store, connect
 from tests.servers import Redis
@@ -267,6 +267,46 @@ def test_the_newest_flips_of_a_repeater_are_kept_in_any_order(
     expected = tuple((START_MS + ms, bool(up)) for ms, up in sorted(set(said))[-FLIPS_KEPT:])
     kept = [live.flips.get("ridge/uhf", ()) for live in store.live()[0].values()]
     assert kept == ([expected] if said else [])
+
+
+HOLD_MS = 300_000
+
+
+@REAL
+@given(
+    st.lists(st.tuples(st.integers(0, 40), st.integers(1, 9)), min_size=1, max_size=20),
+    st.integers(1, 5),
+    st.randoms(),
+)
+def test_what_was_told_within_the_hold_is_one_flood_in_any_order_and_batches(
+    redis_server: Redis, said: list[tuple[int, int]], at_once: int, turns: random.Random
+) -> None:
+    """Against Python: the times in order, cut where nothing was told for longer than the hold."""
+    store = fresh(redis_server.url)
+    told = [(START_MS + minutes * 60_000, number) for minutes, number in said]
+    runs: list[list[tuple[int, int]]] = []
+    for ms, number in sorted(told):
+        if not runs or ms - runs[-1][-1][0] > HOLD_MS:
+            runs.append([])
+        runs[-1].append((ms, number))
+    turns.shuffle(told)
+    for first in range(0, len(told), at_once):
+        batch = GatewayBatch(floods=told[first : first + at_once])
+        store.apply_gateways({"ridge": batch}, START_MS)
+    expected = [FloodSpan(r[0][0], r[-1][0], sum(n for _, n in r)) for r in runs]
+    assert store.live()[2] == {"ridge": tuple(expected)}
+    assert store.live()[0] == {}
+
+
+def test_the_newest_floods_are_kept(store: Store) -> None:
+    apart_ms = HOLD_MS + 1
+    for n in range(FLOODS_KEPT + 2):
+        store.apply_gateways({"ridge": GatewayBatch(floods=[(START_MS + n * apart_ms, 1)])}, 0)
+    (kept,) = store.live()[2].values()
+    assert [f.since_ms for f in kept] == [
+        START_MS + n * apart_ms for n in range(2, FLOODS_KEPT + 2)
+    ]
+    assert store.gateways_heard() == []
 
 
 @REAL

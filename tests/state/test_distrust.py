@@ -45,7 +45,7 @@ class World:
 
     def of_lake(self) -> tuple[Any, ...]:
         """All that is kept of lake, without numbers of revisions."""
-        states, routers = self.worker.store.live()
+        states, routers, _ = self.worker.store.live()
         known = replace(self.of("lake"), rev=0, ver=0, standing="")
         return known, states["lake"], "lake" in routers
 
@@ -179,7 +179,7 @@ class TestTimes:
     @pytest.mark.parametrize("offset_s", [-1e9, 1e9])
     def test_a_state_is_never_from_the_future(self, world: World, offset_s: float) -> None:
         world.hear(world.ridge.state(NOW, clock_offset_s=offset_s))
-        states, _ = world.worker.store.live()
+        states, _, _ = world.worker.store.live()
         assert 0 <= states["ridge"].ms <= NOW
 
     def test_a_position_is_not_newer_than_its_over(self, world: World) -> None:

@@ -176,7 +176,7 @@ def test_a_day_on_paper(net: Net) -> None:
     assert worker.exposed() == {
         "addressed_seconds_total": 22,
         "carried_seconds_total": 42,
-        "flooded_seconds_total": 110,
+        "everywhere_seconds_total": 110,
     }
 
 
@@ -250,7 +250,7 @@ def test_two_workers_add_to_the_same_sums(empty_redis: Redis) -> None:
     net.workers[0].say(net.end("QA1ABC", "ridge/uhf", "shared", 1, "TALK"))
     net.workers[1].say(net.end("QA1ABC", "lake/uhf", "shared", 1, "TALK"))
     assert net.sums == AirSums(8, 14_000, 1000, 70_000)
-    exposed = [worker.exposed()["flooded_seconds_total"] for worker in net.workers]
+    exposed = [worker.exposed()["everywhere_seconds_total"] for worker in net.workers]
     assert sum(exposed) == 70
 
 
@@ -350,7 +350,7 @@ def test_a_worker_in_service_counts(
         assert air_of(text) == {
             "addressed_seconds_total": 4,
             "carried_seconds_total": 4,
-            "flooded_seconds_total": 8,
+            "everywhere_seconds_total": 8,
         }
         assert worker.stop() == 0
     finally:

@@ -101,6 +101,7 @@ def test_what_it_throws_away_is_counted(narrow: Mosquitto) -> None:
     publish(sender, 5)
     wait_until(lambda: listener.value("streamer_broker_dropped_total") == 5, "five thrown away")
     assert listener.value("streamer_broker_stored_messages") >= 3
+    wait_until(lambda: listener.value("streamer_broker_memory_bytes") > 10_000, "its memory")
     assert listener.others == []
     for one in (sender, listener.connection):
         one.close()

@@ -19,7 +19,7 @@ from streamer.alerts.words import CAUTION_LINE, EXERCISE, concerned
 from streamer.clock import Clock, from_ms, to_ms
 from streamer.contract.published import Alert, AlertState, Beat, Severity
 from streamer.domain.duty import duty_text
-from streamer.domain.urgency import is_about_people
+from streamer.domain.urgency import needs_caution
 
 BEAT_NAME: Final = "streamer_alerts_work"
 TEST_NAME: Final = "streamer_test"
@@ -47,7 +47,7 @@ def annotations_of(alert: Alert) -> dict[str, str]:
     mark = f"{EXERCISE}: " if is_exercise(alert) else ""
     duty = duty_text(alert.duties)
     running = (f"Running: {duty}.",) if duty else ()
-    caution = (CAUTION_LINE,) if is_about_people(alert.kind) else ()
+    caution = (CAUTION_LINE,) if needs_caution(alert.kind) else ()
     return {
         "summary": f"{mark}{alert.title}",
         "description": "\n".join([*alert.reasons, *concerned(alert), *running, *caution]),

@@ -3,12 +3,12 @@
 -- KEYS: due, live, then for each gateway its hash, its quarantine, the hashes of the hours of its
 --       history, those of what is learned of its repeaters, and the sets of the stations that they
 --       heard.
--- ARGV: settings {now, grace, flood_hold, holes, boots, quarantine, sessions, flips, heard, history,
+-- ARGV: settings {now, grace, flood_hold, floods, holes, boots, quarantine, sessions, flips, heard, history,
 --                 learned = [cells, stations], coarser = [signal, errors]}, then for each gateway
 --       one JSON object
 --       {name, events = [[boot, seq, tally, call, reason, ms]...] or, of an over,
 --        [boot, seq, tally, bucket, ms on the air or -1 for a start, signal, errors, lines...],
---        future_ms = newest or 0, flood_ms = newest or 0, flooded, history = sheets, learned = sheets,
+--        future_ms = newest or 0, floods = [[ms, messages]...], history = sheets, learned = sheets,
 --        heard = [[ms, station, ms, station...]...],
 --        states = [[boot, session, seq, ms, JSON, up, flips, taken]...]}; seq of a will = 'will',
 --        taken = when it came,
@@ -342,17 +342,29 @@ local function take_state(gateway, state)
   return newest
 end
 
--- 'since_ms last_ms messages' of a flood; it ends when nothing of it was told for a while.
-local function note_flood(key, gateway)
-  local known = redis.call('HGET', key, 'flood') or ''
-  local since, last, count = string.match(known, '^(%d+) (%d+) (%d+)$')
-  since, last, count = tonumber(since), tonumber(last), tonumber(count)
-  if not since or gateway.flood_ms - last > set.flood_hold then
-    since, last, count = gateway.flood_ms, gateway.flood_ms, 0
+-- Floods, 'since_ms last_ms messages' each, oldest first: what was told within the hold of another
+-- is of one flood, whatever the order in which it is told. The newest are kept.
+local function note_floods(gateway)
+  local field, floods, parts = '!' .. gateway.name, {}, {}
+  local known = redis.call('HGET', live, field) or ''
+  for since, last, count in string.gmatch(known, '(%d+) (%d+) (%d+)') do
+    floods[#floods + 1] = {tonumber(since), tonumber(last), tonumber(count)}
   end
-  redis.call('HSET', key, 'flood', table.concat({
-    whole(math.min(since, gateway.flood_ms)), whole(math.max(last, gateway.flood_ms)),
-    whole(count + gateway.flooded)}, ' '))
+  for _, told in ipairs(gateway.floods) do floods[#floods + 1] = {told[1], told[1], told[2]} end
+  table.sort(floods, function(one, other) return one[1] < other[1] end)
+  local kept = {}
+  for _, flood in ipairs(floods) do
+    local newest = kept[#kept]
+    if newest and flood[1] - newest[2] <= set.flood_hold then
+      newest[2], newest[3] = math.max(newest[2], flood[2]), newest[3] + flood[3]
+    else
+      kept[#kept + 1] = flood
+    end
+  end
+  for j = math.max(1, #kept - set.floods + 1), #kept do
+    parts[#parts + 1] = whole(kept[j][1]) .. ' ' .. whole(kept[j][2]) .. ' ' .. whole(kept[j][3])
+  end
+  redis.call('HSET', live, field, table.concat(parts, ';'))
 end
 
 local replies, at = {}, 3
@@ -383,8 +395,8 @@ for n = 2, #ARGV do
     if gateway.future_ms > known then redis.call('HSET', key, 'future_ms', whole(gateway.future_ms)) end
     wake(due, subject, set.now)
   end
-  if gateway.flood_ms > 0 then
-    note_flood(key, gateway)
+  if #gateway.floods > 0 then
+    note_floods(gateway)
     wake(due, subject, set.now)
   end
   local taken = {}
@@ -392,7 +404,7 @@ for n = 2, #ARGV do
     taken[j] = take_state(gateway.name, state) and '1' or '0'
     wake(due, subject, set.now)
   end
-  if holes or closed or gateway.future_ms > 0 or gateway.flood_ms > 0 or #gateway.states > 0 then
+  if holes or closed or gateway.future_ms > 0 or #gateway.floods > 0 or #gateway.states > 0 then
     redis.call('HINCRBY', key, '#rev', 1)
   end
   replies[#replies + 1] = {verdicts, table.concat(taken)}

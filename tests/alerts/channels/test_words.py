@@ -10,6 +10,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from streamer.alerts.channels.alertmanager import annotations_of
 from streamer.alerts.exercise import is_exercise
 from streamer.alerts.notice import Notice, Turn
 from streamer.alerts.words import (
@@ -343,3 +344,17 @@ def test_a_first_line_is_short_plain_and_names_its_subject(
     assert len(short(parcel(told))) <= LONGEST_SHORT
     for line in lines(told):
         assert line.isprintable()
+
+
+def test_of_a_flood_the_caution_stands_and_its_end_still_asks_what_it_was() -> None:
+    flood = alert(
+        kind=AlertKind.GATEWAY_FLOODING, title="Gateway ridge floods", subject="ridge",
+        affects=("QA1ABC",),
+    )  # fmt: skip
+    assert CAUTION_LINE in lines(notice(flood))
+    assert CAUTION_LINE in annotations_of(flood)["description"]
+    over = lines(notice(cleared(flood), Turn.CLEARED, 300))
+    assert (
+        "Next: ask the keeper of ridge all the same what it was: if nobody knows, its account may "
+        "be in other hands." in over
+    )

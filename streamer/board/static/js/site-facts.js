@@ -24,7 +24,13 @@ export function siteFacts(document, row) {
   ]);
 }
 
-const STANDS = { up: "reporting", down: "down", silent: "silent", never: "never heard of" };
+const STANDS = {
+  up: "reporting",
+  down: "down",
+  silent: "silent",
+  flooding: "flooding, most of what it says is not read,",
+  never: "never heard of",
+};
 
 /** What the gateway's heartbeats tell: for whoever looks after the site. */
 function gatewayFacts(row, repeater) {

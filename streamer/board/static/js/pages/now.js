@@ -113,7 +113,10 @@ function sentence(head, list, missing, state) {
     silent && `${count(silent, "site")} ${silent === 1 ? "does" : "do"} not report`,
   ].filter(Boolean);
   const taken = list.filter((alert) => alert.state === "acknowledged");
-  if (parts.length) return `Not all is well: ${parts.join(", ")}.`;
+  // Whoever reads but one line is to know what comes first.
+  const [first] = [...open].sort(urgency);
+  const named = first ? ` First: ${first.title}.` : "";
+  if (parts.length) return `Not all is well: ${parts.join(", ")}.${named}`;
   if (taken.length) {
     const people = membersOf(taken);
     const inHand = `${count(taken.length, "alert")} ${is(taken.length)} in hand`;
@@ -149,7 +152,7 @@ function membersOf(list) {
 
 function boxes(head) {
   const { gateways: g, repeaters: r } = head;
-  const gateways = g.up + g.down + g.silent + g.never;
+  const gateways = g.up + g.down + g.silent + (g.flooding ?? 0) + g.never;
   const repeaters = r.reporting + r.dark + (r.unknown ?? 0);
   const workers = { live: "report", silent: "silent", never: "never seen" };
   // Without a worker nobody takes heartbeats over: the counts would accuse the gateways.

@@ -129,7 +129,7 @@ const feed = start(["public"], () => {
   show(
     figures,
     [
-      ["Gateways up", `${g.up} of ${g.up + g.down + g.silent + g.never}`],
+      ["Gateways up", `${g.up} of ${g.up + g.down + g.silent + g.flooding + g.never}`],
       ["Repeaters reporting", `${r.reporting} of ${r.reporting + r.dark + r.unknown}`],
       ["Exercises", region.exercises],
       ["Actual duties", region.actual_duties],
