@@ -6,7 +6,8 @@ Exit codes everywhere: 0 well, 1 found wrong, 2 used wrongly.
 import argparse
 import importlib
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from types import ModuleType
 
 from streamer import __version__
@@ -32,7 +33,7 @@ _COMMANDS = {
     "report": ("streamer.report.command", "what happened in a duty, for print", "report"),
     "contract": ("streamer.reading.contract", "write the wire contract's documents", None),
     "board": ("streamer.board.command", "serve the board: live pages and their API", "board"),
-    "enroll": ("streamer.enroll.command", "accounts at the broker: certificates", "enroll"),
+    "enroll": ("streamer.enroll.entry", "accounts at the broker: certificates", "enroll"),
     "user": ("streamer.board.user_command", "who may sign in on the board", "board"),
     "demo": ("streamer.demo.command", "an invented region, live in this terminal", "demo"),
 }
@@ -40,8 +41,14 @@ _COMMANDS = {
 
 def _load(name: str) -> ModuleType:
     module, _, extra = _COMMANDS[name]
-    try:
+    with _telling_what_to_install(name, extra):
         return importlib.import_module(module)
+
+
+@contextmanager
+def _telling_what_to_install(name: str, extra: str | None) -> Iterator[None]:
+    try:
+        yield
     except ModuleNotFoundError as error:
         if extra is None or (error.name or "").startswith("streamer"):
             raise
@@ -72,7 +79,8 @@ def main(argv: Sequence[str] | None = None) -> int:
             sub.set_defaults(run=module.main)
     arguments = parser.parse_args(words)
     try:
-        code: int = arguments.run(arguments)
+        with _telling_what_to_install(arguments.command, _COMMANDS[arguments.command][2]):
+            code: int = arguments.run(arguments)
     except KeyboardInterrupt:
         return 130
     except BrokenPipeError:

@@ -15,6 +15,7 @@ from urllib.parse import quote, unquote, urlsplit, urlunsplit
 from pydantic import Field, SecretStr, model_validator
 
 from streamer.config_types import Table
+from streamer.file_faults import cannot_read
 
 REDIS_PASSWORD_VARIABLE: Final = "STREAMER_REDIS_PASSWORD"
 SENTINEL_PASSWORD_VARIABLE: Final = "STREAMER_SENTINEL_PASSWORD"
@@ -194,7 +195,9 @@ def redis_address(
     for problem in problems_of(address):
         raise ValueError(problem)
     changes: dict[str, Any] = {}
-    password = None if address.has_password else _secret(password_file, REDIS_PASSWORD_VARIABLE)
+    password = None
+    if not address.has_password:
+        password = _secret("redis_password_file", password_file, REDIS_PASSWORD_VARIABLE)
     if password and address.kind is Kind.ONE:
         parts = urlsplit(address.url)
         user, _, place = parts.netloc.rpartition("@")
@@ -203,13 +206,20 @@ def redis_address(
     elif password:
         changes["password"] = SecretStr(password)
     if address.kind is Kind.SENTINEL:
-        found = _secret(settings.sentinel_password_file, SENTINEL_PASSWORD_VARIABLE)
+        name = "sentinel_password_file"
+        found = _secret(name, settings.sentinel_password_file, SENTINEL_PASSWORD_VARIABLE)
         changes["sentinel_password"] = SecretStr(found) if found else None
     return replace(address, **changes)
 
 
-def _secret(file: Path | None, variable: str) -> str | None:
-    return file.read_text("utf-8").strip() if file else os.environ.get(variable)
+def _secret(setting: str, file: Path | None, variable: str) -> str | None:
+    """Raises OSError, with what to do."""
+    if file is None:
+        return os.environ.get(variable)
+    try:
+        return file.read_text("utf-8").strip()
+    except OSError as error:
+        raise OSError(cannot_read(setting, file, error)) from error
 
 
 def problems_of(address: RedisAddress) -> Iterator[str]:

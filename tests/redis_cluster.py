@@ -3,7 +3,7 @@
 import contextlib
 import signal
 from collections.abc import Iterator, Sequence
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Any
 
 import redis
@@ -74,7 +74,8 @@ class ClusterNode(Node):
         parts = words.split(" ")
         if parts[0] == "CLUSTER":  # redis-py reads its answers by both words
             parts[:2] = [" ".join(parts[:2])]
-        return self.admin.execute_command(*parts)
+        admin: Any = self.admin  # the library leaves this open
+        return admin.execute_command(*parts)
 
     @property
     def id(self) -> str:
@@ -166,7 +167,8 @@ class Cluster:
         moved = 0
         while keys := source.does(f"CLUSTER GETKEYSINSLOT {slot} {keys_at_once}"):
             where = ("127.0.0.1", to.port, "", 0, 5000)
-            source.admin.execute_command("MIGRATE", *where, *self.migrate_as, "KEYS", *keys)
+            admin: Any = source.admin
+            admin.execute_command("MIGRATE", *where, *self.migrate_as, "KEYS", *keys)
             moved += len(keys)
             yield moved
         for node in (to, source):  # the new owner first, or the old one would send there in vain
@@ -247,7 +249,7 @@ class Watched:
         for sentinel in self.sentinels:
             sentinel.start()
         for sentinel in self.sentinels:
-            wait_until(lambda s=sentinel: self._knows_all(s), "sentinels to find each other")
+            wait_until(partial(self._knows_all, sentinel), "sentinels to find each other")
 
     def _knows_all(self, sentinel: SentinelServer) -> bool:
         with sentinel.client() as client:

@@ -24,7 +24,6 @@ from streamer.agent.patterns import PatternError
 from streamer.agent.sources.base import SourceError
 from streamer.agent.spool import Spool, SpoolError
 from streamer.clock import Clock, SystemClock, from_ms
-from streamer.domain.plain_words import plural
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -89,11 +88,12 @@ def _check(path: Path, settings: AgentSettings, clock: Clock) -> int:
     until = f", certificate until {found.until:%Y-%m-%d}" if found.until else ""
     print(
         f"{path}: well. Gateway {settings.gateway} of region {settings.region}, "
-        f"{plural(len(settings.repeater), 'repeater')}, "
-        f"{plural(len(settings.pattern), 'pattern')}, sources: {sources}{until}"
+        f"repeaters: {', '.join(one.id for one in settings.repeater) or 'none'}, "
+        f"patterns: {len(settings.pattern)}, sources: {sources}{until}"
     )
     if found.elsewhere:
-        print(f"Names of files begin where it is started: start it in {path.parent.resolve()}.")
+        folder = path.parent.resolve()
+        print(f"Names of files begin where it is started: start it in {folder}, as its unit does.")
     return 0
 
 

@@ -5,7 +5,9 @@ gateway's name in `repeater`, and `over` if its radio has none. Then the agent m
 down and keeps it until key up; such an over is known at this gateway alone.
 """
 
+import re
 from collections import OrderedDict
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any, Final
@@ -16,6 +18,7 @@ from pydantic_core import to_json
 from streamer.agent.nmea import NmeaError, position_from
 from streamer.agent.spool import Body
 from streamer.clock import from_ms
+from streamer.contract.common import NAME_PATTERN
 from streamer.contract.events import Heard, Phase, Position, Route
 from streamer.contract.topics import Kind
 
@@ -30,6 +33,7 @@ _EXTRA: Final = frozenset({"event", "nmea", "ended_at"})
 _HEARD: Final = frozenset(Heard.model_fields) | _EXTRA
 _ROUTE: Final = frozenset(Route.model_fields) | _EXTRA
 _OPEN_OVERS: Final = 256
+_PORT: Final = re.compile(NAME_PATTERN)
 
 
 class EventError(ValueError):
@@ -61,10 +65,14 @@ class _OpenOver:
 
 
 class EventMaker:
-    """Makes events of one gateway. Not thread-safe: its owner locks."""
+    """Makes events of one gateway. Not thread-safe: its owner locks.
 
-    def __init__(self, gateway: str) -> None:
+    `ports` are the `[[repeater]]` of the agent's file; with none given every port is taken.
+    """
+
+    def __init__(self, gateway: str, ports: Collection[str] = ()) -> None:
         self._gateway = gateway
+        self._ports = ports
         self._open: OrderedDict[tuple[str, str], _OpenOver] = OrderedDict()
 
     def make(self, given: Any, now_ms: int, repeater: str | None = None) -> Made:
@@ -81,7 +89,7 @@ class EventMaker:
             return self._repeater(fields, now_ms)
         if kind not in ("heard", "route"):
             raise EventError(f"event {str(kind)[:40]!r}: heard, route or repeater is expected")
-        remarks: list[str] = []
+        remarks = list(self._stranger(fields))
         known = _HEARD if kind == "heard" else _ROUTE
         if strange := sorted(str(key)[:32] for key in fields.keys() - known):
             remarks.append(f"fields not known and left out: {', '.join(strange[:8])}")
@@ -114,6 +122,21 @@ class EventMaker:
                 f"repeater {named[:70]!r} is not of this gateway, {self._gateway}; "
                 "give the port alone"
             )
+        if isinstance(named, str) and _PORT.fullmatch(named.partition("/")[2]) is None:
+            raise EventError(f"repeater {named[:70]!r}: no name of a port; {self._known()}")
+
+    def _stranger(self, fields: dict[str, Any]) -> Iterator[str]:
+        """A port that the agent's file does not have. The event goes all the same: the region file
+        may know it, and only there it can be refused; but the keeper does not see that."""
+        port = str(fields.get("repeater")).partition("/")[2]
+        if self._ports and port and port not in self._ports:
+            yield (
+                f"repeater {port!r} is no [[repeater]] of the agent's file, {self._known()}; "
+                "unless the region file has it, workers refuse this"
+            )
+
+    def _known(self) -> str:
+        return f"ports are: {', '.join(self._ports)}" if self._ports else "a port is such as uhf"
 
     def _repeater(self, fields: dict[str, Any], now_ms: int) -> Made:
         up, name = fields.get("up"), fields.get("repeater")

@@ -66,7 +66,7 @@ class Intake:
         self._log = log
         self._on_repeater = on_repeater
         self._maps: Mapping[str, tuple[Pattern, ...]] = compile_map(settings.pattern)
-        self._maker = EventMaker(settings.gateway)
+        self._maker = EventMaker(settings.gateway, [one.id for one in settings.repeater])
         self._lock = threading.Lock()
         self.counts: Counter[str] = Counter()
 

@@ -102,8 +102,15 @@ def take_back_unknown(store: Store, now_ms: int) -> None:
         return
     topics = [alert_topic(store.view.name, alert_id) for alert_id in unknown]
     gone = [OutMessage(topic, str(now_ms), "", True) for topic in topics]
-    store.commit_cases(Decided(expect={}, fallen=unknown, messages=gone), now_ms)
+    _commit(store, Decided(expect={}, fallen=unknown, messages=gone), now_ms)
     store.have_retold(now_ms)
+
+
+def _commit(store: Store, decided: Decided, now_ms: int) -> None:
+    """Store it for any worker to publish at once: nobody here sends it. Left under the lease of a
+    maker who sends, it would wait for that to end, and what is published next with it."""
+    for message in store.commit_cases(decided, now_ms) or ():
+        store.offer_again(message.name, now_ms)
 
 
 def say_alerts_anew(store: Store, now_ms: int) -> None:
@@ -116,7 +123,7 @@ def say_alerts_anew(store: Store, now_ms: int) -> None:
         version = next_version(case.alert.version, now_ms)
         alert = case.alert.model_copy(update={"version": version})
         changes = Changes(cases={case_id: case.but(alert=alert)}, published=[alert])
-        store.commit_cases(_decided(store, changes, {case_id: text}, now_ms, ()), now_ms)
+        _commit(store, _decided(store, changes, {case_id: text}, now_ms, ()), now_ms)
 
 
 def last_word_of_unknown(store: Store, topic: str, payload: bytes, now_ms: int) -> None:
@@ -128,7 +135,7 @@ def last_word_of_unknown(store: Store, topic: str, payload: bytes, now_ms: int) 
         return  # no alert
     over = cleared(alert, "the store was put back to what it was before this alert", now_ms)
     last = OutMessage(f"{topic}#{over.version}", str(over.version), over.model_dump_json(), False)
-    store.commit_cases(Decided(expect={}, messages=[last]), now_ms)
+    _commit(store, Decided(expect={}, messages=[last]), now_ms)
 
 
 _AT_ONCE: Final = AlertSettings(settle_s=0, clear_s=0, reopen_s=0, unsteady_times=100)

@@ -57,6 +57,7 @@ class Watch:
         self._look_at_s = 0.0
         self._sweep_at_s: float | None = None
         self._connections = 0
+        self._trouble: str | None = None  # as it was last told in the log
 
     def start(self) -> None:
         self._thread.start()
@@ -103,6 +104,10 @@ class Watch:
         self.picture.make(self._clock.now_ms())
 
     def _note_connection(self, now_ms: int, now_s: float) -> None:
+        if self._follower.trouble != self._trouble:
+            self._trouble = self._follower.trouble
+            if self._trouble is not None:
+                log.warning("no connection to the broker", error=self._trouble[:300])
         if self._follower.trouble is not None:
             self.picture.lost(now_ms)
             self._sweep_at_s = None

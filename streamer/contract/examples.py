@@ -42,6 +42,7 @@ from streamer.contract.replies import AckReply, TimeReply
 from streamer.contract.topics import Kind
 
 _WORKER: Final = "worker-1"
+_STORE: Final = "5d0c1b7a9e3f2846"
 
 
 class _Gateway:
@@ -358,9 +359,10 @@ def _worker(start: datetime) -> list[Example]:
         at=start + timedelta(seconds=18),
         next_within_s=5,
         waiting=0,
+        store=_STORE,
     )
     connected = start - timedelta(minutes=2)
-    will = out.WorkerState(region=REGION, name=_WORKER, up=False, at=connected)
+    will = out.WorkerState(region=REGION, name=_WORKER, up=False, at=connected, store=_STORE)
     topic = topics.worker_topic(REGION, _WORKER)
     return [
         outgoing("worker-up", topic, "A worker lives, and nothing waits.", lives),

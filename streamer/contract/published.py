@@ -355,6 +355,11 @@ class WorkerState(Message):
     events_per_s: float | None = Field(
         None, ge=0, description="events taken over since the last word, for each second"
     )
+    store: str | None = Field(
+        None,
+        description="the id of the store that it works on: workers of one region work on one; "
+        "null if not told",
+    )
 
 
 class RefusalReason(StrEnum):

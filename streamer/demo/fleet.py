@@ -73,6 +73,7 @@ class Fleet:
             self._shift_ms[story.WRONG_CLOCK] = round(story.WRONG_CLOCK_S * 1000)
         self._agents: dict[str, Agent] = {}
         self._recorded_before = 0
+        self.killed = 0
         self._failures: list[str] = []
 
     def start(self) -> None:
@@ -103,6 +104,7 @@ class Fleet:
 
     def kill(self, gateway: str) -> None:
         """End it without goodbye: the broker will send its will."""
+        self.killed += 1
         self._end(gateway, abrupt=True)
 
     def _end(self, gateway: str, *, abrupt: bool) -> None:

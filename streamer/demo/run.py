@@ -246,6 +246,7 @@ def _fill(summary: Summary, stage: _Stage) -> None:
         summary.services["board"] = stage.board.url
     summary.events = stage.fleet.recorded
     summary.waiting = stage.fleet.waiting
+    summary.killed = stage.fleet.killed
     rules = CallSignRules(stage.view.region.extra_prefixes)
     judged = [rules.judge(call) for call in picture.stations]
     summary.stations = len({v.call for v in judged if isinstance(v, Accepted)})

@@ -29,6 +29,7 @@ from streamer.contract.published import (
 )
 from streamer.demo.picture import Picture, why_text, words
 from streamer.demo.story import Beat
+from streamer.domain.plain_words import plural
 from streamer.domain.urgency import urgency
 
 _SHAPES: Final = {
@@ -138,7 +139,9 @@ def _group(picture: Picture, scene: Scene, name: str, width: int, chip_lines: in
     style = "bold red" if {r.repeater for r in missing} - late else "yellow"
     if not missing:
         style = "green"
-    places = f"would be heard at {carried} of {wanted} repeaters" if wanted else "no repeater"
+    places = "no repeater"
+    if wanted:
+        places = f"would be heard at {carried} of {plural(wanted, 'repeater')}"
     line.append(f"  {places}", style)
     line.append(f"  {_counted(reach)}", "default")
     if title := scene.group_titles.get(name):

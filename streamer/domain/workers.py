@@ -59,6 +59,21 @@ class Workers:
         return self._known.keys()
 
     @property
+    def states(self) -> list[WorkerState]:
+        """The last word of each."""
+        return [known.state for known in self._known.values()]
+
+    def alive(self, now_ms: int, within_s: float) -> list[tuple[WorkerState, int]]:
+        """Those that are up and said so within a time, each with when it did."""
+        return [
+            (known.state, known.alive_ms)
+            for _, known in sorted(self._known.items())
+            if known.state.up
+            and known.alive_ms is not None
+            and known.silent_ms(now_ms) <= 1000 * within_s
+        ]
+
+    @property
     def alive_ms(self) -> int | None:
         """When any worker last said that it is up; None if none ever did."""
         alive = [k.alive_ms for k in self._known.values() if k.alive_ms is not None]

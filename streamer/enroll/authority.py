@@ -17,6 +17,8 @@ from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
+from streamer.enroll.passwords import PASSPHRASE_VARIABLE
+
 AUTHORITY_DAYS: Final = 20 * 365
 SERVER_DAYS: Final = 825
 BACKDATED: Final = timedelta(days=1)
@@ -77,13 +79,15 @@ class Authority:
             made = x509.load_pem_x509_certificate(certificate)
         except TypeError as error:  # with a passphrase and not encrypted, or the reverse
             raise AuthorityError(
-                "the key is encrypted, and no passphrase was given"
+                f"the key is encrypted, and no passphrase was given; set ${PASSPHRASE_VARIABLE}"
                 if passphrase is None
-                else "a passphrase was given, but the key is not encrypted"
+                else "a passphrase was given, but the key is not encrypted; unset "
+                f"${PASSPHRASE_VARIABLE}"
             ) from error
         except ValueError as error:
             raise AuthorityError(
-                "the key or certificate cannot be read: a wrong passphrase, or a damaged file"
+                "the key or certificate cannot be read: a wrong passphrase in "
+                f"${PASSPHRASE_VARIABLE}, or a damaged file"
             ) from error
         if not isinstance(found, ec.EllipticCurvePrivateKey):
             raise AuthorityError("the key is none that this command has made")

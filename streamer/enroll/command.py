@@ -9,14 +9,13 @@ from typing import Final
 from streamer.clock import Clock, SystemClock
 from streamer.config import ConfigError, RegionView, load_region
 from streamer.config_types import REGION_VARIABLE
+from streamer.enroll.arguments import FOLDER_VARIABLE
 from streamer.enroll.authority import AuthorityError
 from streamer.enroll.book import Account, BookError, Credential, Role, Way
-from streamer.enroll.listing import SERIAL_DIGITS, SOON, lines, listing
-from streamer.enroll.office import BROKER_FOLDER, SHARE, Office, found, opened
+from streamer.enroll.listing import SERIAL_DIGITS, lines, listing
+from streamer.enroll.office import BROKER_FOLDER, REVOKED, SHARE, Office, found, opened
+from streamer.enroll.passwords import PASSPHRASE_VARIABLE
 from streamer.enroll.whom import (
-    DAYS,
-    EVERY,
-    SPREAD_DAYS,
     Misuse,
     distinct,
     existing,
@@ -27,92 +26,13 @@ from streamer.enroll.whom import (
 from streamer.reading.text import complain, plural, say
 
 WELL, WRONG, MISUSED = 0, 1, 2
-FOLDER_VARIABLE: Final = "STREAMER_ACCOUNTS"
-PASSPHRASE_VARIABLE: Final = "STREAMER_CA_PASSPHRASE"
 MOST_DAYS: Final = 3660
 _NAMED: Final = 6
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.description = (
-        "Make, change and end accounts at the broker. For each account there is one folder to "
-        "copy; for the broker there is one folder, to be copied after each change."
-    )
-    parser.epilog = (
-        f"The authority's key is encrypted if ${PASSPHRASE_VARIABLE} is set at --init, and then "
-        "needed with every command."
-    )
-    parser.add_argument("names", nargs="*", metavar="NAME", help="gateways, or accounts of --role")
-    parser.add_argument(
-        "--region",
-        type=Path,
-        metavar="REGION.toml",
-        default=os.environ.get(REGION_VARIABLE),
-        help=f"the region file of the workers; else ${REGION_VARIABLE} names it",
-    )
-    parser.add_argument(
-        "--folder",
-        type=Path,
-        default=os.environ.get(FOLDER_VARIABLE),
-        help=f"where all accounts are kept; else ${FOLDER_VARIABLE} names it",
-    )
-    _add_acts(parser.add_mutually_exclusive_group())
-    _add_options(parser)
-
-
-def _add_acts(act: argparse._MutuallyExclusiveGroup) -> None:
-    act.add_argument(
-        "--init", action="store_true", help="begin a folder: authority, broker's files"
-    )
-    act.add_argument("--all", action="store_true", help="every gateway that has no account yet")
-    act.add_argument("--rotate", action="store_true", help="new credentials; old ones stay valid")
-    act.add_argument("--revoke-old", action="store_true", help="end all but the newest")
-    act.add_argument("--revoke", action="store_true", help="end an account")
-    act.add_argument("--list", action="store_true", help="who, until when; 1 if some end soon")
-    act.add_argument("--refresh", action="store_true", help="make the broker's files anew")
-    act.add_argument(
-        "--new-share", action="store_true", help="another secret name of the workers' share"
-    )
-
-
-def _add_options(parser: argparse.ArgumentParser) -> None:
-    roles = [str(role) for role in Role]
-    parser.add_argument("--role", choices=roles, help="what the account is for (default: gateway)")
-    parser.add_argument("--password", action="store_true", help="a password, no certificate")
-    parser.add_argument("--certificate", action="store_true", help="with --rotate: no password")
-    parser.add_argument(
-        "--days",
-        type=int,
-        help="how long a certificate lasts (default: "
-        f"{DAYS - SPREAD_DAYS} to {DAYS}, by the name, so that not all end on one day)",
-    )
-    parser.add_argument(
-        "--host",
-        action="append",
-        default=[],
-        help="with --init or --refresh: a name or address of the broker, the usual one first; "
-        "with --role bridge: of the site's own",
-    )
-    parser.add_argument("--port", type=int, help="with --init: for certificates (default: 8883)")
-    parser.add_argument(
-        "--password-port", type=int, help="with --init: for passwords (default: 8884)"
-    )
-    parser.add_argument("--at", metavar="HOST[:PORT]", help="how this account reaches the broker")
-    parser.add_argument(
-        "--for",
-        dest="speaks_for",
-        action="append",
-        default=[],
-        metavar="GATEWAY",
-        help=f"with --role bridge: a gateway that it speaks for, or {EVERY!r}",
-    )
-    parser.add_argument(
-        "--within",
-        type=int,
-        metavar="DAYS",
-        help=f"with --list: only what ends within so many days (without: warns of {SOON.days})",
-    )
-    parser.add_argument("--json", action="store_true", help="with --list: print JSON")
+_TO: Final = {
+    Role.GATEWAY: "to its keeper",
+    Role.BRIDGE: "to the broker at that site",
+    Role.READER: "to whoever reads with it",
+}
 
 
 def main(arguments: argparse.Namespace, clock: Clock | None = None) -> int:
@@ -228,8 +148,9 @@ def _issue(office: Office, arguments: argparse.Namespace) -> Iterator[str]:
                 return
         wanted = [new_account(office, name, arguments) for name in distinct(names)]
     folders = office.issue(wanted)
-    for folder in folders[:_NAMED]:
-        yield f"{folder}: to be copied to its keeper, by a way that nobody else can read."
+    for one, folder in list(zip(wanted, folders, strict=True))[:_NAMED]:
+        whom = _TO.get(one.account.role, "to where its program runs")
+        yield f"{folder}: to be copied {whom}, by a way that nobody else can read."
     if len(folders) > _NAMED:
         yield f"... and {plural(len(folders) - _NAMED, 'folder')} more."
     if arguments.rotate:
@@ -247,6 +168,9 @@ def _revoke(office: Office, arguments: argparse.Namespace) -> Iterator[str]:
     yield f"{plural(ended, 'credential')} of {plural(len(accounts), 'account')} ended."
     if not ended:
         return
+    if arguments.revoke:
+        yield from _drain_first(accounts)
+        yield f"What lay in {plural(len(accounts), 'folder')} is in {office.folder / REVOKED} now."
     yield (
         "It holds once the broker has been reloaded. A connection that is there stays: a "
         "revoked account can do nothing on it; of a changed account it ends when the new "
@@ -287,10 +211,18 @@ def _share_is_known(accounts: Sequence[Account]) -> Iterator[str]:
             "share, and with any other account could take events from the workers. If it may be "
             "in wrong hands: streamer enroll --new-share."
         )
-        yield (
-            "The broker deals an absent worker its turn, and what is dealt to a revoked one is "
-            "lost: before --revoke, --drain it (configs/README.md); else --new-share ends it."
-        )
+
+
+def _drain_first(accounts: Sequence[Account]) -> Iterator[str]:
+    """The broker deals an absent worker its turn, a revoked one too, whose share of it is lost."""
+    for account in accounts:
+        if account.role is Role.WORKER:
+            yield (
+                f"Drain {account.name} first, before the broker has the new files: stop it, then "
+                f"streamer worker REGION.toml --name {account.name} --drain with the files that it "
+                "has. What the broker holds for it, and deals it later, is lost otherwise; if it "
+                "cannot be drained, --new-share ends its turn."
+            )
 
 
 def _new_share(office: Office) -> Iterator[str]:

@@ -7,12 +7,11 @@ from typing import Final
 from pydantic import BaseModel, ConfigDict
 
 from streamer.contract.common import Moment
+from streamer.enroll.arguments import SOON_DAYS
 from streamer.enroll.book import Account, Credential, Way
 from streamer.enroll.office import Office
 from streamer.reading.text import plural, table
 
-SOON: Final = timedelta(days=30)
-"""What ends within it makes the exit code 1, so that cron can tell; --within asks for another."""
 SERIAL_DIGITS: Final = 8
 """The last ones are shown."""
 
@@ -50,7 +49,7 @@ class Listing(BaseModel):
 
 def listing(office: Office, within_days: int | None = None) -> Listing:
     """All accounts and papers of a folder; or those alone that end within so many days."""
-    soon = SOON if within_days is None else timedelta(days=within_days)
+    soon = timedelta(days=SOON_DAYS if within_days is None else within_days)
     rows = [*_papers(office, soon), *_accounts(office, soon)]
     rows.sort(key=lambda row: (row.until is None, row.until or office.now, row.name))
     summary = _summary(office, rows, soon)

@@ -48,7 +48,7 @@ from streamer.enroll.parcel import AGENT, CA, Fresh, parcel
 from streamer.enroll.passwords import hashed, new_password
 from streamer.private_files import locked_folder, write_private
 
-KEEP, BROKER_FOLDER = "keep", "broker"
+KEEP, BROKER_FOLDER, REVOKED = "keep", "broker", "revoked"
 CA_KEY, SHARE = "ca.key", "share"
 _ASIDE: Final = ".new-"
 
@@ -119,6 +119,7 @@ class Office:
         """Bring the files of all brokers in line with the book; the names of those that changed, by
         the folder they lie in."""
         self._broker.mkdir(mode=0o700, exist_ok=True)
+        self._set_aside()
         crl = self._newest_list()
         changed = {
             BROKER_FOLDER: refresh_region(self._broker, self.book, self.authority, crl, self.now)
@@ -159,9 +160,23 @@ class Office:
 
     def place(self, account: Account) -> Path:
         """The folder of an account."""
-        return self.folder / account.role / account.name
+        moved = self.folder / REVOKED / account.name
+        return moved if account.ended and moved.exists() else self._usual(account)
 
     # -- inside ------------------------------------------------------------------------------
+
+    def _usual(self, account: Account) -> Path:
+        return self.folder / account.role / account.name
+
+    def _set_aside(self) -> None:
+        """Folders of the revoked go where nobody copies them on: all of a role are often copied
+        together."""
+        for account in self.book.accounts:
+            place, moved = self._usual(account), self.folder / REVOKED / account.name
+            if account.ended and place.exists():
+                moved.parent.mkdir(mode=0o700, exist_ok=True)
+                shutil.rmtree(moved, ignore_errors=True)
+                place.rename(moved)
 
     @property
     def _broker(self) -> Path:
@@ -206,6 +221,7 @@ class Office:
             self._share,
             gateway,
             self._filled_in(account),
+            next(iter(self.view.groups), "GROUP"),
         )
         folder.mkdir(mode=0o700)
         for name, content in files.items():
@@ -222,7 +238,7 @@ class Office:
         if (before.host, before.port) != (account.host, account.port):
             return None
         try:
-            return (self.place(account) / AGENT).read_bytes()
+            return (self.place(before) / AGENT).read_bytes()
         except OSError:
             return None
 
@@ -231,7 +247,9 @@ class Office:
         place.parent.mkdir(mode=0o700, exist_ok=True)
         if place.exists():
             place.rename(aside / f".old-{account.name}")
-        return (aside / account.name).rename(place)
+        made = (aside / account.name).rename(place)
+        shutil.rmtree(self.folder / REVOKED / account.name, ignore_errors=True)
+        return made
 
     def _newest_list(self) -> bytes:
         """The list of the revoked, PEM; made anew if it is not that of the book."""

@@ -9,7 +9,7 @@ from streamer.agent.config import AgentSettings
 from streamer.config import Gateway, Repeater
 from streamer.domain.plain_words import printable
 from streamer.enroll.book import Account, Role, Way
-from streamer.enroll.unit import FOLDER, PROGRAM, SPOOL, agent_unit
+from streamer.enroll.unit import FOLDER, HOME, PROGRAM, SPOOL, agent_unit
 
 CA, CERTIFICATE, KEY, PASSWORD, SHARE = "ca.pem", "cert.pem", "cert.key", "password", "share"
 AGENT, BROKER, UNIT, READ_ME = (
@@ -51,19 +51,21 @@ def parcel(
     share: str,
     gateway: Gateway | None,
     kept: bytes | None = None,
+    group: str = "GROUP",
 ) -> dict[str, bytes]:
     """The files of an account's folder by name. `gateway` is its table in the region file, `kept`
-    the agent.toml that is there already, which somebody may have filled in."""
+    the agent.toml that is there already, which somebody may have filled in, `group` one of the
+    region's, for an example."""
     files = credential_files(account, fresh, ca)
     if account.role is Role.GATEWAY and gateway is not None:
         secret = [name for name in files if name != CA]
         handed = [AGENT, *files]
-        text = agent_toml(region, account, fresh.way, gateway)
+        text = agent_toml(region, account, fresh.way, gateway, group)
         return {
             **files,
             AGENT: text.encode() if kept is None else kept,
             UNIT: agent_unit(handed).encode(),
-            READ_ME: _for_a_keeper(gateway.id, secret, account).encode(),
+            READ_ME: _for_a_keeper(gateway, secret, account, group).encode(),
         }
     if account.role is Role.WORKER:
         files[SHARE] = f"{share}\n".encode()
@@ -92,21 +94,33 @@ def broker_table(account: Account, way: Way) -> str:
     return "\n".join(lines) + "\n"
 
 
-_SOURCE: Final = f"""\
+_SOURCE: Final = """\
 # Where the events come from: change this to what the site's radio program can do (README,
 # "Connect a real gateway"; configs/agent-example.toml has all kinds). As it stands, one JSON object
 # a datagram is taken from programs on this machine, such as
-# {{"repeater":"PORT","station":"QA1ABC","to":"GROUP","over":"a1","phase":"end","duration_s":2.5}}
-# Give files and sockets with their whole path.
+# {line}
+# The ports are: {ports}. Give files and sockets with their whole path.
 [[source]]
 type = "udp"
-port = {UDP_PORT}
+port = {port}
 format = "json"
 """
 
 
-def agent_toml(region: str, account: Account, way: Way, gateway: Gateway) -> str:
+def _example(gateway: Gateway, group: str) -> str:
+    """A line that its agent takes as it is."""
+    port = next((one.id for one in gateway.repeater), "uhf")
+    over = {"repeater": port, "station": "QA1ABC", "to": group, "over": "a1", "phase": "end"}
+    return json.dumps({**over, "duration_s": 2.5}, separators=(",", ":"))
+
+
+def agent_toml(region: str, account: Account, way: Way, gateway: Gateway, group: str) -> str:
     """An agent's file, checked by the agent's own rules."""
+    source = _SOURCE.format(
+        line=_example(gateway, group),
+        ports=", ".join(one.id for one in gateway.repeater),
+        port=UDP_PORT,
+    )
     lines = [
         f"# The agent of gateway {gateway.id}. {printable(gateway.title)}".rstrip(),
         "# Written by `streamer enroll`; the repeaters are those of the region file.",
@@ -119,7 +133,7 @@ def agent_toml(region: str, account: Account, way: Way, gateway: Gateway) -> str
         "",
         *(text for repeater in gateway.repeater for text in _repeater(repeater)),
     ]
-    text = "\n".join([*lines, _SOURCE])
+    text = "\n".join([*lines, source])
     AgentSettings.model_validate(tomllib.loads(text))
     return text
 
@@ -146,30 +160,36 @@ and "heard" is not "safe". It is no means of alarm.
 """
 
 
-def _for_a_keeper(gateway: str, secret: list[str], account: Account) -> str:
-    where = f"{account.host}, port {account.port}"
+def _for_a_keeper(gateway: Gateway, secret: list[str], account: Account, group: str) -> str:
+    name, where = gateway.id, f"{account.host}, port {account.port}"
     return f"""\
-READ ME FIRST - gateway {gateway}
+READ ME FIRST - gateway {name}
 
-Nobody else may have this folder: with {" and ".join(secret)} anybody can speak as {gateway}
+Nobody else may have this folder: with {" and ".join(secret)} anybody can speak as {name}
 and read the fan-outs, which name the members whom each repeater serves. If it is lost or copied,
 tell the region's administrator at once, who can revoke it.
 
 1. Program. Put streamer's sources on this machine (ask the administrator; on package indexes
    another program has this name), and compare their sha256sum with the one that the administrator
    reads to you. Python 3.11 or newer is needed.
-     python3 -m venv /opt/streamer
-     /opt/streamer/bin/pip install SOURCES           (or 'SOURCES[nmea]' for positions from NMEA)
-2. Files. As root:
+     python3 -m venv {HOME}
+     {HOME}/bin/pip install SOURCES     (or 'SOURCES[nmea]' for positions from NMEA)
+2. Files. As root, in this folder:
      install -d -m 0700 {FOLDER}
      install -m 0600 * {FOLDER}/
      mv {FOLDER}/{UNIT} /etc/systemd/system/
-3. Sources. Open {FOLDER}/{AGENT} and say under [[source]] where the events come from. Then
+3. Sources. Open {FOLDER}/{AGENT} and say under [[source]] where the events come
+   from. Then
      {PROGRAM} agent {FOLDER}/{AGENT} --check
-   must say "well".
-4. Clock. It must be right (NTP): a certificate is refused by a machine whose clock is wrong by
+   must say "well"; it also looks whether all files are there and belong together.
+4. One line, which is neither sent nor kept:
+     echo \
+     '{_example(gateway, group)}' |
+       {PROGRAM} agent {FOLDER}/{AGENT} --try /dev/stdin
+   must show "heard" and what it has understood. Then with lines of your own source in a file.
+5. Clock. It must be right (NTP): a certificate is refused by a machine whose clock is wrong by
    days.
-5. Start.
+6. Start.
      systemctl daemon-reload
      systemctl enable --now streamer-agent
      journalctl -u streamer-agent -f
@@ -177,9 +197,15 @@ tell the region's administrator at once, who can revoke it.
    nothing else must be open, and nothing needs to come in. What it says when something is wrong:
      broker_unreachable   no way there, or the time, ca.pem or the certificate does not fit
      broker_refused       the account is not accepted: ask the administrator
-     publish_refused      the account has no rights here: is the folder another gateway's?
+     publish_refused, heartbeat_refused
+                          the account has no rights: it was revoked, or the folder is another
+                          gateway's: ask the administrator
    Events are kept on this machine meanwhile, and sent when it is mended.
-6. Delete this folder wherever else it lies.
+     bad_line, remark     a line gave no event, or not all of it was understood: it says why
+7. See one counted. Key up once with your own call sign, to a group, and ask the administrator:
+   `streamer gateway {name}` must count it; if not, `streamer refused` tells why. Only there one
+   sees it: your agent cannot know. You are a member of that group then: check out.
+8. Delete this folder wherever else it lies.
 
 A new certificate or password: copy {" and ".join(secret)} alone over the old in {FOLDER}
 (your {AGENT} stays as it is), then systemctl restart streamer-agent.

@@ -12,6 +12,8 @@ import hashlib
 import secrets
 from typing import Final
 
+PASSPHRASE_VARIABLE: Final = "STREAMER_CA_PASSPHRASE"  # nosec B105 # a variable's name
+"""Encrypts the authority's key."""
 _ROUNDS: Final = 101
 _SALT_BYTES: Final = 12
 _HASH_BYTES: Final = 64

@@ -3,9 +3,11 @@
 from collections.abc import Sequence
 from typing import Final
 
-FOLDER: Final = "/etc/streamer"
-"""Where the keeper puts the folder. Root's alone: the unit hands each file to the agent."""
-PROGRAM: Final = "/opt/streamer/bin/streamer"
+FOLDER: Final = "/etc/streamer-agent"
+"""Where the keeper puts the folder. Root's alone: the unit hands each file to the agent. Not the
+folder of workers and boards, who may run on the same machine and must get into theirs."""
+HOME: Final = "/opt/streamer-agent"
+PROGRAM: Final = f"{HOME}/bin/streamer"
 STATE: Final = "streamer-agent"
 SPOOL: Final = f"/var/lib/{STATE}/spool.db"
 

@@ -4,21 +4,15 @@ import argparse
 import hashlib
 import re
 from collections.abc import Sequence
-from typing import Final
 
 from streamer.config import RegionView
 from streamer.contract.common import NAME_PATTERN
+from streamer.enroll.arguments import DAYS, EVERY, SPREAD_DAYS
 from streamer.enroll.authority import check_host
 from streamer.enroll.book import Account, Book, BookError, Role, Way
 from streamer.enroll.office import Office, Wanted
 from streamer.enroll.parcel import LOOPBACK, LOOPBACK_PORT, by_tls, missing_gateway
 from streamer.problems import suggestion
-
-DAYS: Final = 400
-SPREAD_DAYS: Final = 60
-"""Certificates of one day end over so many days: nobody can rotate 1,000 gateways in one."""
-EVERY: Final = "all"
-"""With --for: every gateway."""
 
 
 class Misuse(Exception):
@@ -147,7 +141,8 @@ def rotated_account(office: Office, name: str, arguments: argparse.Namespace) ->
 def existing(book: Book, name: str) -> Account:
     account = book.find(name)
     if account is None:
-        raise BookError(f"{name}: no such account; {suggestion(name, list(book.known()))}")
+        there = [one.name for one in book.accounts if not one.ended]
+        raise BookError(f"{name}: no such account; {suggestion(name, there)}")
     return account
 
 

@@ -11,6 +11,7 @@ from streamer.lab.catch_up import CatchUp, CaughtUp
 from streamer.lab.replay_command import moment_ms
 from streamer.reading.common import MISUSED, WELL, WRONG
 from streamer.reading.text import complain, say
+from streamer.state.base import unavailable_advice
 from streamer.state.store import Store, StoreMismatch, StoreUnavailable, connect
 
 _NAME = "catch-up"
@@ -26,7 +27,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=moment_ms,
         required=True,
         metavar="TIME",
-        help="some minutes before the backup was taken, e.g. 2026-11-28T13:00:00Z; what the state "
+        help="when the backup was begun, or earlier, e.g. 2026-11-28T13:00:00Z; what the state "
         "holds already is taken in again without harm",
     )
     parser.add_argument("--redis", metavar="URL", help="instead of redis_url of the region file")
@@ -50,10 +51,11 @@ def main(arguments: argparse.Namespace) -> int:
         complain(_NAME, str(error))
         return WRONG
     except StoreUnavailable as error:
-        complain(_NAME, f"{error}; nothing is lost, run it again")
+        complain(_NAME, f"{error}; {unavailable_advice(error)}; nothing is lost, run it again")
         return WRONG
     except OSError as error:
-        complain(_NAME, f"{error.filename}: cannot be read: {error.strerror}; mend its rights")
+        of_a_file = f"{error.filename}: cannot be read: {error.strerror}; mend its rights"
+        complain(_NAME, of_a_file if error.filename else str(error))
         return WRONG
     for words in [*troubles, *done.troubles]:
         complain(_NAME, words)

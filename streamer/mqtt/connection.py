@@ -318,6 +318,12 @@ class Connection:
         taken, self._incoming, self._incoming_bytes = self._incoming, [], 0
         return taken
 
+    def pick(self, begin: str) -> list[Incoming]:
+        """Take out what has come on topics that begin so; the rest is kept for the next poll."""
+        taken = [m for m in self._incoming if m.topic.startswith(begin)]
+        self._incoming = [m for m in self._incoming if not m.topic.startswith(begin)]
+        return taken
+
     def flush(self) -> None:
         """Write out what waits to be written."""
         self._flush()

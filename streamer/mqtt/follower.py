@@ -52,7 +52,7 @@ class Follower:
             self._connection.acknowledge(messages)
             self.trouble = None
             return messages
-        except MqttError as error:
+        except (MqttError, OSError) as error:  # also a file of the account that is not there
             self.trouble = str(error)
             self._not_before_s = self._clock.monotonic_s() + _AGAIN_S
             self.close()

@@ -9,6 +9,8 @@ from urllib.parse import urlsplit
 
 from pydantic import BaseModel, ConfigDict, Field, SecretStr, model_validator
 
+from streamer.file_faults import cannot_read
+
 PASSWORD_VARIABLE = "STREAMER_MQTT_PASSWORD"  # nosec B105 # a variable's name
 SHARE_VARIABLE = "STREAMER_SHARE"
 
@@ -31,11 +33,14 @@ class TlsSettings(BaseModel):
     def context(self) -> ssl.SSLContext:
         """A client context, TLS 1.2 or newer; raises OSError, naming the file that cannot be read
         (the library does not)."""
-        for path in filter(None, (self.ca_file, self.cert_file, self.key_file)):
+        for name in ("ca_file", "cert_file", "key_file"):
+            path: Path | None = getattr(self, name)
+            if path is None:
+                continue
             try:
                 path.open("rb").close()
             except OSError as error:
-                raise OSError(f"{str(path)!r} cannot be read: {error.strerror}") from error
+                raise OSError(cannot_read(name, path, error)) from error
         context = ssl.create_default_context(cafile=self.ca_file)
         context.minimum_version = ssl.TLSVersion.TLSv1_2
         if self.cert_file is not None:
@@ -75,10 +80,7 @@ class BrokerSettings(BaseModel):
             try:
                 return SecretStr(self.password_file.read_text().strip())
             except OSError as error:
-                raise OSError(
-                    f"password_file {str(self.password_file)!r} cannot be read: {error.strerror}; "
-                    "mend its rights or its path, which starts where this program was started"
-                ) from error
+                raise OSError(cannot_read("password_file", self.password_file, error)) from error
         value = os.environ.get(PASSWORD_VARIABLE)
         return SecretStr(value) if value else None
 
@@ -96,11 +98,14 @@ class WorkersBroker(BrokerSettings):
         """The name of the share, a secret: Mosquitto lets whoever knows it join, and what is dealt
         to a stranger is lost. None if none is given.
 
-        Raises OSError and ValueError, never showing the name.
+        Raises OSError, with what to do, and ValueError, never showing the name.
         """
         name = os.environ.get(SHARE_VARIABLE)
         if self.share_file is not None:
-            name = self.share_file.read_text("utf-8").strip()
+            try:
+                name = self.share_file.read_text("utf-8").strip()
+            except OSError as error:
+                raise OSError(cannot_read("share_file", self.share_file, error)) from error
         if name and not re.fullmatch(r"[0-9A-Za-z_-]{1,64}", name):
             place = self.share_file or f"${SHARE_VARIABLE}"
             raise ValueError(f"{place}: must hold 1 to 64 of A-Z, a-z, 0-9, _ and -, alone")

@@ -1,6 +1,7 @@
 """`streamer check --broker`: whether a broker does what workers and agents build upon.
 
-Tried on the broker itself, on topics `net/REGION/check/...` that nobody else reads. Standards: MQTT
+Tried on the broker itself, on topics `net/REGION/check/...` that nobody else reads, and only by an
+account whose client ids the broker leaves alone: else a trial would empty a queue. Standards: MQTT
 Version 5.0 (OASIS Standard, 7 March 2019); the sections are named at each trial.
 """
 
@@ -14,11 +15,16 @@ from streamer.contract import topics
 from streamer.contract.common import MAX_PAYLOAD_BYTES
 from streamer.mqtt.connection import Connection, Incoming, MqttError, Session, Will
 from streamer.mqtt.settings import BrokerSettings
+from streamer.worker.share import SESSION_EXPIRY_S
 
 QUEUED: Final = 5000
 """Messages for somebody absent. Some brokers keep 1,000 unless told otherwise."""
 _SHARED: Final = 40
+_WINDOW: Final = 100
 _KEPT_S: Final = 300
+_LOOKED_S: Final = SESSION_EXPIRY_S
+"""Asked for where a session may turn out to be somebody else's: what its owner asks for, so that
+it outlives our look at it. Never 0, which would end it."""
 _QUIET_S: Final = 0.5
 _LONG_S: Final = 10.0
 
@@ -30,6 +36,10 @@ class Found:
     trial: str
     well: bool | None
     text: str
+
+
+class NotOurs(Exception):
+    """This account cannot be tried without harm to who runs under it; the text says what to do."""
 
 
 class Trials:
@@ -44,7 +54,16 @@ class Trials:
         self._open: list[Connection] = []
 
     def run(self, denied: str | None = None) -> list[Found]:
-        """Every trial; `denied` is a topic that this account may not publish to."""
+        """Every trial; `denied` is a topic that this account may not publish to.
+
+        Raises NotOurs before any of them, and OSError if a file of the account cannot be read.
+        """
+        try:
+            self._own_ids()
+        except MqttError as error:
+            return [Found("connection", False, str(error))]
+        finally:
+            self._close_all()
         found = [self._try("MQTT 5", self._protocol)]
         if not found[0].well:
             return found
@@ -72,19 +91,52 @@ class Trials:
         except MqttError as error:
             well, text = False, str(error)
         finally:
-            for connection in self._open:
-                connection.close()
-            self._open.clear()
+            self._close_all()
         return Found(name, well, text)
+
+    def _close_all(self) -> None:
+        for connection in self._open:
+            connection.close()
+        self._open.clear()
+
+    def _own_ids(self) -> None:
+        """See that the broker keeps the client ids that it is given, and end nothing meanwhile: a
+        name that nobody ever had finds no session, and a second one does not end the first (MQTT
+        5.0, 3.1.2.4, 3.1.3.1, 3.1.4). Raises NotOurs.
+
+        Where it gives each the account's name instead, whoever is there under it loses that
+        connection, once, and comes back to a session as long as it was.
+        """
+        first = self._connect("look-1", kept=True, expiry_s=_LOOKED_S)
+        if not first.session_present:
+            second = self._connect("look-2", kept=True)
+            if not second.session_present and self._is_there(first):
+                self._end("look-1", "look-2")
+                return
+        raise NotOurs(
+            "the broker gives every connection of this account one client id, so the trials would "
+            "end, and empty the queue of, what runs under it: nothing was tried. Take an account "
+            "that nothing else uses, with a password, on a port that leaves client ids alone: "
+            "'streamer enroll probe --role worker --password', then --broker mqtt://probe@HOST "
+            "with its password in $STREAMER_MQTT_PASSWORD (configs/README.md, a cluster of brokers)"
+        )
+
+    def _is_there(self, connection: Connection) -> bool:
+        """Whether it lives: an answer comes to what it asks."""
+        try:
+            connection.unsubscribe([self._topic("look")])
+        except MqttError:
+            return False
+        return True
 
     # -- helpers ---------------------------------------------------------------------------------
 
     def _connect(self, name: str = "", *, kept: bool = False, will: Will | None = None,
-                 window: int = 100) -> Connection:  # fmt: skip
+                 expiry_s: int = _KEPT_S) -> Connection:  # fmt: skip
         self._made += 1
         session = Session(
-            f"{self._id}-{name or self._made}", clean=not kept, expiry_s=_KEPT_S if kept else 0,
-            will=will, receive_maximum=window,
+            f"{self._id}-{name or self._made}", clean=not kept, expiry_s=expiry_s if kept else 0,
+            will=will, receive_maximum=_WINDOW,
         )  # fmt: skip
         connection = Connection(self._broker, session, self._clock)
         connection.open()

@@ -9,7 +9,7 @@ from typing import Any
 from streamer.clock import SystemClock
 from streamer.config import ConfigError, RegionView, differences, load_region
 from streamer.mqtt.settings import broker_from_url
-from streamer.reading.broker_check import Trials
+from streamer.reading.broker_check import NotOurs, Trials
 from streamer.reading.text import complain, plural, say, table, wrap
 from streamer.redis_settings import FILES as REDIS_FILES
 from streamer.redis_settings import holds_password
@@ -30,7 +30,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         const="",
         metavar="URL",
         help="try whether a broker does what workers and agents need: that of the file, or "
-        "mqtt[s]://[USER@]HOST[:PORT]; the account must be allowed several connections",
+        "mqtt[s]://[USER@]HOST[:PORT]; the account must be one that nothing else uses, and be "
+        "allowed several connections",
     )
     parser.add_argument(
         "--denied", metavar="TOPIC", help="with --broker: a topic that the account may not write"
@@ -64,9 +65,12 @@ def _broker(view: RegionView, arguments: argparse.Namespace) -> int:
     try:
         settings = broker_from_url(url) if url else view.region.broker
         found = Trials(settings, view.name, SystemClock()).run(arguments.denied)
-    except ValueError as error:
+    except (ValueError, NotOurs) as error:
         complain("check", str(error))
         return 2
+    except OSError as error:
+        complain("check", str(error))
+        return 1
     bad = sum(one.well is False for one in found)
     if arguments.json:
         say([json.dumps({"ok": not bad, "trials": [asdict(one) for one in found]}, indent=2)])

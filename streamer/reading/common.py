@@ -20,6 +20,7 @@ from streamer.domain.liveness import Sights
 from streamer.problems import suggestion
 from streamer.reading.judging import Judging
 from streamer.reading.text import age, complain, printable, say, wrap
+from streamer.state.base import unavailable_advice
 from streamer.state.coverages import Coverages
 from streamer.state.lookups import Reader, check_state, worker_seen_ms
 from streamer.state.store import Store, StoreMismatch, StoreUnavailable, connect
@@ -118,9 +119,7 @@ def answer(
         complain(command, str(error))
         return WRONG
     except StoreUnavailable as error:
-        complain(
-            command, f"{error}; is it running? redis_url of the region file or --redis says where"
-        )
+        complain(command, f"{error}; {unavailable_advice(error)}")
         return WRONG
     except Misuse as error:
         complain(command, str(error))
@@ -139,8 +138,7 @@ def _open(arguments: argparse.Namespace, work: Callable[[Desk], Answer], clock: 
     except ValueError as error:
         raise Misuse(f"--redis: {error}") from error
     except OSError as error:
-        problem = f"redis_password_file: cannot be read: {error.strerror}; mend its path or rights"
-        raise ConfigError(path, [problem]) from error
+        raise ConfigError(path, [str(error)]) from error
     with closing(connect(address)) as client:
         try:
             return work(open_desk(client, view, clock.now_ms()))

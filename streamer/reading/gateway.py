@@ -370,7 +370,8 @@ def _events(counts: EventCounts) -> str:
     parts += [f"{counts.missing} missing", f"{counts.quarantined} quarantined"]
     seldom = ("refused", "late", "future", "too_old", "given_up")
     parts += [f"{n} {spoken(name)}" for name in seldom if (n := getattr(counts, name))]
-    return ", ".join(parts)
+    # A hole in the numbers is seen by what follows it: of the newest that were lost none is known.
+    return f"{', '.join(parts)}; what is missing shows when a later event comes"
 
 
 def _row(desk: Desk, found: RepeaterNow) -> list[str]:

@@ -278,7 +278,8 @@ def _verdict(found: Group) -> str:
         f"{counts[Hears.NO]} would not" + (f" ({late} not yet)" if late else ""),
         f"{counts[Hears.UNKNOWN]} cannot be said",
     ]
-    text = f"If somebody keyed to {found.group} now: {', '.join(parts)}."
+    told = ", ".join(parts) if found.repeaters else "no repeater is wanted, so none would carry it"
+    text = f"If somebody keyed to {found.group} now: {told}."
     if _in(found):
         text += (
             f" Of {plural(len(_in(found)), 'member')} {members[Hears.YES]} would hear it, "

@@ -7,7 +7,12 @@ from typing import Any, Final, Generic, TypeVar, cast
 import redis
 from pydantic_core import to_json
 from redis.backoff import NoBackoff
-from redis.exceptions import RedisClusterException, RedisError
+from redis.exceptions import (
+    AuthenticationError,
+    NoPermissionError,
+    RedisClusterException,
+    RedisError,
+)
 from redis.retry import Retry
 from redis.sentinel import Sentinel
 
@@ -95,6 +100,21 @@ def guarded() -> Iterator[None]:
         yield
     except (RedisError, RedisClusterException) as error:
         raise StoreUnavailable(f"Redis: {type(error).__name__}: {error}") from error
+
+
+def unavailable_advice(error: Exception) -> str:
+    """What to do about a StoreUnavailable, by what Redis said."""
+    said: BaseException | None = error
+    while said is not None and not isinstance(said, RedisError | RedisClusterException):
+        said = said.__cause__
+    if isinstance(said, AuthenticationError):
+        return (
+            "it does not take this user and password: redis_password_file of the region file (or "
+            "its variable) and the line of the user in redis.acl must go together"
+        )
+    if isinstance(said, NoPermissionError):
+        return "redis.acl does not let this user do it: its line must be that of this region"
+    return "is it running? redis_url of the region file or --redis says where"
 
 
 def compact(value: Any) -> str:

@@ -5,9 +5,13 @@ newest writes.
 Every Redis process has an id of its own. The ids of those that the workers last worked with are
 kept in the data; a backup carries the old ones, an empty store none. A mere restart is another
 process too: then the same is done, and nobody notices anything but a higher version.
+
+The store itself has an id too, made once: restarts, replicas and backups keep it, an empty one gets
+another. By it workers notice one that works on another Redis (`worker/neighbours.py`).
 """
 
-from collections.abc import Iterable, Mapping
+import secrets
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Final
 
 from streamer.state import keys as k
@@ -17,6 +21,8 @@ from streamer.state.servers import Servers
 from streamer.state.shapes import OutMessage
 
 _FIELD: Final = "servers"
+_STORE: Final = "store"
+_MADE_ON: Final = "made_on"
 _TRIES: Final = 10
 _OF_A_GROUP: Final = ("fanout", "reach")
 
@@ -40,6 +46,39 @@ class Lineage(Mender, Servers):
         """All is said anew for these."""
         with guarded():
             self._client.hset(self.keys.meta(), _FIELD, servers)
+
+    def store_id(self) -> str:
+        """The id of this store, made now if it has none."""
+        known = self._store_id()
+        if known is None:
+            key = self.keys.meta()
+            self._write(
+                ("HSETNX", key, _MADE_ON, self.servers() or ""),
+                ("HSETNX", key, _STORE, secrets.token_hex(8)),
+            )
+            known = self._store_id()
+        return known or ""
+
+    def is_new(self, servers: str) -> bool:
+        """Whether the store was made on these processes and has been put back nowhere since; asked
+        before they are noted as known."""
+        with guarded():
+            made_on = self._client.hget(self.keys.meta(), _MADE_ON)
+        return made_on == servers and self.known_servers() is None
+
+    def _store_id(self) -> str | None:
+        with guarded():
+            found = self._client.hget(self.keys.meta(), _STORE)
+        return None if found is None else str(found)
+
+    def fanout_versions(self, groups: Sequence[str]) -> dict[str, int]:
+        """The versions of the groups' fan-outs as they stand here, 0 of those that have none."""
+        with guarded():
+            pipe = self._client.pipeline(transaction=False)
+            for group in groups:
+                pipe.hget(self.keys.group(group), "#fanout_version")
+            versions = pipe.execute()
+        return {group: int(v or 0) for group, v in zip(groups, versions, strict=True)}
 
     def say_group_anew(self, group: str, at_broker: Mapping[str, int], now_ms: int) -> None:
         """Have a group's fan-out and roster published again whether or not they have changed, above

@@ -31,7 +31,11 @@ class Setup(Base):
         """What could be set up better, each with what to do about it."""
         with guarded():
             masters = self._scripts.nodes.masters()
-            return [*self._of_partitions(len(masters)), *self._of_replicas(masters)]
+            return [
+                *self._of_partitions(len(masters)),
+                *self._of_replicas(masters),
+                *self._of_disks(masters),
+            ]
 
     def _of_partitions(self, masters: int) -> list[str]:
         count = self.keys.partitions
@@ -65,5 +69,20 @@ class Setup(Base):
                     f"{name} has {connected} replicas, redis.replicas asks for {wanted}: start "
                     f"them, or nothing is done for {self.view.region.redis.replicas_grace_s:g} s "
                     "and then without them"
+                )
+        return found
+
+    def _of_disks(self, masters: dict[str, Any]) -> list[str]:
+        """Not of one that does not let us ask, as hosted ones may."""
+        found = []
+        for name, client in masters.items():
+            try:
+                kept = dict(client.config_get("appendonly")).get("appendonly")
+            except ResponseError:
+                continue
+            if kept == "no":
+                found.append(
+                    f"{name} has appendonly no: when it ends, members, alerts and duties that it "
+                    "was told of are lost; set appendonly yes (configs/redis.conf)"
                 )
         return found

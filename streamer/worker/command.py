@@ -101,7 +101,7 @@ def main(arguments: argparse.Namespace) -> int:
         else:
             sender.start()
             worker.run(lambda: bool(stopping))
-    except (MqttError, StoreUnavailable) as error:
+    except (MqttError, OSError, StoreUnavailable) as error:
         log.error("not drained; try again", error=str(error))
         return 1
     except StoreMismatch as error:

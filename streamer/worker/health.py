@@ -28,6 +28,7 @@ class Health:
     redis: str = "not asked yet"
     redis_up: bool = False
     draining: bool = False
+    others: str = "not read yet"
     journal: Callable[[], str] = lambda: "none is kept"
     """Asked when it is wanted. A journal that cannot be written makes no worker unready: it works
     on, and /metrics and an alert rule tell of it."""
@@ -39,6 +40,7 @@ class Health:
             "loop": "running" if age_s < STUCK_AFTER_S else "stuck",
             "broker": self.broker,
             "redis": self.redis,
+            "others": self.others,
             "journal": self.journal(),
             "draining": self.draining,
         }

@@ -22,7 +22,6 @@ from streamer.mqtt.connection import (
     ConnectionLost,
     Incoming,
     MqttError,
-    Session,
 )
 from streamer.state.store import Store, StoreMismatch, StoreUnavailable
 from streamer.worker.air import AirTime
@@ -34,12 +33,20 @@ from streamer.worker.health import Health
 from streamer.worker.intake import Intake, parts_of
 from streamer.worker.merger import Merged, Merger
 from streamer.worker.metrics import Metrics
+from streamer.worker.neighbours import OtherStore
 from streamer.worker.pace import Pace
 from streamer.worker.publisher import Publisher
 from streamer.worker.recording import Recorder
 from streamer.worker.redis_sight import RedisSight
 from streamer.worker.region_orders import RegionOrders
-from streamer.worker.share import WorkerSettings, filters, own_session, subscribe_to, take_up
+from streamer.worker.share import (
+    WorkerSettings,
+    end_session,
+    filters,
+    own_session,
+    subscribe_to,
+    take_up,
+)
 from streamer.worker.sign import Sign
 from streamer.worker.upkeep import Upkeep
 from streamer.worker.watch import Watch
@@ -87,8 +94,9 @@ class Worker:
         self._deriver = Deriver(store, clock, self._watch, self._orders)
         self._merger = Merger(store)
         self._recorder = Recorder(writer, store, clock, metrics)
-        self._sign = Sign(view.name, settings.name, clock)
         self._upkeep = Upkeep(settings.name, store, clock, metrics, self._orders, self._recorder)
+        self._others = self._upkeep.neighbours
+        self._sign = Sign(view.name, settings.name, clock, lambda: self._others.store)
         self._pace = Pace()
         self._begun: tuple[int, float] = 0, 0.0  # messages that are being merged, since when
         self._behind = False
@@ -104,7 +112,8 @@ class Worker:
     # -- running -----------------------------------------------------------------------------
 
     def run(self, stopping: Callable[[], bool]) -> None:
-        """Work until `stopping()`. Raises StoreMismatch; everything else is tried again."""
+        """Work until `stopping()`. Raises StoreMismatch; everything else is tried again, also
+        OtherStore: whose Redis is the wrong one is not known here."""
         failures = 0
         while not stopping():
             self._beat()
@@ -113,6 +122,8 @@ class Worker:
                 connection = self._connect()
             except StoreUnavailable as error:
                 self._redis.trouble(error)
+            except OtherStore as error:
+                self._others.stay_out(str(error), self._health)
             except (MqttError, OSError) as error:
                 self._broker_trouble(error)
             else:
@@ -134,8 +145,7 @@ class Worker:
         connection.unsubscribe(filters(self._view.name, self._settings.share, connection.protocol))
         self._last_message_s = self._clock.monotonic_s()
         self._serve(connection, lambda: self._clock.monotonic_s() > self._last_message_s + quiet_s)
-        ending = Connection(self._settings.broker, Session(self._settings.name), self._clock)
-        ending.open()
+        ending = end_session(self._settings, self._clock)
         self._sign.remove(ending)
         self._upkeep.leave()
         ending.close()
@@ -157,11 +167,15 @@ class Worker:
         connection = Connection(self._settings.broker, session, self._clock)
         try:
             connection.open()
+            self._others.look(connection)
+            self._redis.unless_away(lambda: self._upkeep.put_back.compare(connection))
             if subscribe:
                 subscribe_to(connection, self._view.name, self._settings.share)
                 self._broker.ask(connection)
-        except BaseException:
+        except BaseException as error:
             connection.close()
+            if isinstance(error, OtherStore) and not connection.session_present:
+                end_session(self._settings, self._clock).close()
             raise
         if not connection.session_present:
             self._flood.nothing_waits()
@@ -305,7 +319,8 @@ class Worker:
 
     def _sift(self, messages: list[Incoming]) -> list[Incoming]:
         """What gateways say, of all that has come."""
-        return self._flood.sift(self._broker.sift(self._upkeep.put_back.sift(messages)))
+        mine = self._others.sift(self._upkeep.put_back.sift(messages))
+        return self._flood.sift(self._broker.sift(mine))
 
     # -- one batch -----------------------------------------------------------------------------
 
@@ -373,6 +388,8 @@ class Worker:
     def _tend(self) -> None:
         if self._upkeep.tick():
             self._intake.rules = self._orders.rules
+        if self._health.connected:
+            self._others.tell(self._health)
 
     def _idle_s(self) -> float:
         return max(0.0, min(TICK_S, self._next_tick_s - self._clock.monotonic_s()))
@@ -394,7 +411,7 @@ class Worker:
 
     def _tend_alone(self) -> None:
         """Without a broker: alerts reach people by other channels, this one first of all."""
-        if not (self._prepared and self._upkeep.due):
+        if self._others.out or not (self._prepared and self._upkeep.due):
             return
         try:
             self._tend()

@@ -4,6 +4,10 @@ everything said anew then, above what readers may have seen.
 Without it, readers who remember a higher version would ignore the restored world for as long as
 nothing changes, and alerts that were opened after the backup would stand at the broker for ever.
 What the broker retains is read on the worker's own connection: an account may have only one.
+
+It is noticed by the ids of the Redis processes, and once a connection by the fan-outs that the
+broker retains: none can be newer than the store's, unless something else has written them. Nothing
+is done while another worker lives on another store (`worker/neighbours.py`): it would undo it.
 """
 
 from collections.abc import Iterable, Iterator, Mapping
@@ -30,11 +34,14 @@ from streamer.mqtt.connection import (
 from streamer.state.ordered import duties_from, works_from
 from streamer.state.shapes import OutMessage
 from streamer.state.store import Store
+from streamer.worker.neighbours import Neighbours
 
 log = structlog.get_logger()
 
 QUIET_S: Final = 2.0
 """The broker sends what it retains at once; when nothing has come for so long, that was all."""
+COMPARE_S: Final = 0.2
+"""Retained messages come together with the answer to the subscription."""
 _MAKERS: Final = (
     topics.fanout_topic, topics.reach_topic, topics.alert_topic, topics.duty_topic,
     topics.maintenance_topic,
@@ -55,7 +62,8 @@ class PutBack:
     """For one worker. Raises StoreUnavailable and ConnectionLost; then nothing is lost, it is begun
     again."""
 
-    def __init__(self, store: Store, clock: Clock) -> None:
+    def __init__(self, store: Store, clock: Clock, neighbours: Neighbours | None = None) -> None:
+        self._neighbours = neighbours
         self._store = store
         self._clock = clock
         self._lineage = store.lineage()
@@ -63,6 +71,7 @@ class PutBack:
         self._begins = tuple(name.removesuffix("+") for name in self._filters)
         self._connection: Connection | None = None
         self._subscribed = False
+        self._newer: dict[str, int] = {}
         self._reading: _Reading | None = None
 
     @property
@@ -93,16 +102,25 @@ class PutBack:
         """To be called about once a second; nothing happens without a connection."""
         if self._connection is None:
             return
+        if self._neighbours is not None and self._neighbours.trouble():
+            self._reading = None  # what it has read may be outdated by then
+            return
         if self._reading is None:
-            servers = self._lineage.servers()
-            if servers is not None and servers != self._lineage.known_servers():
-                self._begin(self._connection, servers)
-            elif self._subscribed:
-                self._end(self._connection)
+            self._look(self._connection)
         elif self._clock.monotonic_s() >= self._reading.last_s + QUIET_S:
-            self._say_anew(self._reading)
+            self._say_anew(self._reading, self._reading.servers)
+            self._newer = {}
             self._reading = None
             self._end(self._connection)
+
+    def _look(self, connection: Connection) -> None:
+        """See whether there is anything to read."""
+        servers = self._lineage.servers()
+        known = self._lineage.known_servers()
+        if self._newer or servers not in (None, known):
+            self._begin(connection, servers or known or "")
+        elif self._subscribed:
+            self._end(connection)
 
     def _begin(self, connection: Connection, servers: str) -> None:
         self._reading = _Reading(servers, self._clock.monotonic_s())
@@ -116,27 +134,61 @@ class PutBack:
                 reason=str(error),
             )
 
+    def compare(self, connection: Connection) -> None:
+        """On a new connection, before anything is published: whether the broker holds fan-outs that
+        are newer than the store's. What its workers publish stands in the store before, and the
+        store is read after the broker. Raises StoreUnavailable, MqttError."""
+        try:
+            connection.subscribe([(self._filters[0], 0)])
+        except BrokerRefused:
+            return  # said when more is read
+        until_s = self._clock.monotonic_s() + COMPARE_S
+        while self._clock.monotonic_s() < until_s:
+            connection.wait_for_answers(COMPARE_S / 2)
+        connection.unsubscribe([self._filters[0]])
+        said = [m for m in connection.pick(self._begins[0]) if m.retain]
+        at_broker = {m.topic.split("/")[3]: _version(m.payload) for m in said}
+        groups = [group for group in self._store.view.groups if group in at_broker]
+        here = self._lineage.fanout_versions(groups)
+        self._newer |= {
+            group: at_broker[group] for group in groups if at_broker[group] > here[group]
+        }
+        if self._newer:
+            names = sorted(self._newer)[:10]
+            log.warning("fan-outs at the broker are newer than the store's", groups=names)
+
     def _end(self, connection: Connection) -> None:
         with _answered():
             connection.unsubscribe(self._filters)
         self._subscribed = False
 
-    def _say_anew(self, reading: _Reading) -> None:
+    def _say_anew(self, reading: _Reading, servers: str) -> None:
         now_ms, store = self._clock.now_ms(), self._store
+        if self._lineage.known_servers() == servers and not self._newer:
+            return  # another worker has done it
+        is_new = self._lineage.is_new(servers)
         region = store.view.name
         by_kind: dict[str, dict[str, bytes]] = {}
         for topic, payload in reading.retained.items():
             kind, name = topic.split("/")[2:]
             by_kind.setdefault(kind, {})[name] = payload
+        here = self._lineage.fanout_versions(list(store.view.groups))
+        newer = 0
         for group in store.view.groups:
             held = {kind: by_kind.get(kind, {}).get(group, b"") for kind in _OF_GROUPS}
             at_broker = {kind: _version(payload) for kind, payload in held.items()}
+            at_broker["fanout"] = max(at_broker["fanout"], self._newer.get(group, 0))
+            newer += at_broker["fanout"] > here[group]
             self._lineage.say_group_anew(group, at_broker, now_ms)
         store.wake([f"g/{group}" for group in store.view.groups], now_ms)
         say_alerts_anew(store, now_ms)
         self._say_orders_anew(now_ms)
         taken_back = self._take_back(region, reading.retained, now_ms)
-        self._lineage.note_servers(reading.servers)
+        self._lineage.note_servers(servers)
+        was_another = self._neighbours is None or self._neighbours.was_another
+        if is_new and not (newer or taken_back or was_another):
+            log.info("a new store: nobody has worked with it, and the broker tells of no other")
+            return
         log.warning(
             "the store may have been put back: everything is said anew",
             hint="after a restart of Redis this is all; after a restore see 'Backup and restore'",

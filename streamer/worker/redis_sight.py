@@ -1,9 +1,12 @@
 """What a worker says of its Redis: in the log, in /healthz, in its metrics."""
 
+from collections.abc import Callable
+
 import structlog
 
+from streamer.state.base import unavailable_advice
 from streamer.state.replicas import ReplicasMissing
-from streamer.state.store import Store
+from streamer.state.store import Store, StoreUnavailable
 from streamer.worker.health import Health
 from streamer.worker.metrics import Metrics
 
@@ -34,6 +37,13 @@ class RedisSight:
         self._metrics.redis_up.set(1)
         self._tell(missing)
 
+    def unless_away(self, do: Callable[[], None]) -> None:
+        """Do what can be left out when Redis does not answer."""
+        try:
+            do()
+        except StoreUnavailable as error:
+            self.trouble(error)
+
     def trouble(self, error: Exception) -> None:
         """It has not."""
         self._health.redis, self._health.redis_up = str(error)[:200], False
@@ -42,7 +52,7 @@ class RedisSight:
         if isinstance(error.__cause__, ReplicasMissing):
             log.warning("too few replicas: holding", error=str(error)[:300])
             return
-        advice = "is it running? redis_url of the region file or --redis says where"
+        advice = unavailable_advice(error)
         log.warning("redis does not answer: holding", error=str(error)[:300], advice=advice)
 
     def _tell(self, missing: str) -> None:

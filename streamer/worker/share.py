@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from streamer.clock import Clock
 from streamer.contract import topics
 from streamer.mqtt.connection import BrokerRefused, Connection, Incoming, Session, Will
 from streamer.mqtt.settings import BrokerSettings
@@ -38,6 +39,14 @@ def own_session(name: str, will: Will | None) -> Session:
         receive_maximum=RECEIVE_MAXIMUM,
         will=will,
     )
+
+
+def end_session(settings: WorkerSettings, clock: Clock) -> Connection:
+    """Have the broker forget what it keeps for a worker; returns the connection that did it.
+    Raises BrokerRefused, BrokerUnreachable."""
+    connection = Connection(settings.broker, Session(settings.name), clock)
+    connection.open()
+    return connection
 
 
 def filters(region: str, share: str, protocol: str) -> list[str]:

@@ -3,6 +3,7 @@
 import re
 import socket
 import zlib
+from collections.abc import Callable
 from typing import Final
 
 from streamer.clock import Clock, from_ms
@@ -22,11 +23,15 @@ _ANSWER_S: Final = 5.0
 class Sign:
     """Says `worker/{name}`. Plain publishes, not of the outbox: an old one is worth nothing."""
 
-    def __init__(self, region: str, name: str, clock: Clock) -> None:
+    def __init__(
+        self, region: str, name: str, clock: Clock, store: Callable[[], str | None] = lambda: None
+    ) -> None:
         self._region = region
         self._name = name
         self._clock = clock
         self._topic = worker_topic(region, name)
+        self._store = store
+        self._said_store: str | None = None
         self._next_s = 0.0
         self._events = 0
         self._since_s = clock.monotonic_s()
@@ -53,6 +58,7 @@ class Sign:
             next_within_s=NEXT_WITHIN_S if up else None,
             waiting=waiting,
             events_per_s=events_per_s,
+            store=self._store(),
         ).model_dump_json()
 
     def will(self) -> Will:
@@ -61,10 +67,11 @@ class Sign:
         return Will(self._topic, self._payload().encode())
 
     def live(self, publisher: Publisher, waiting: int) -> None:
-        """Say it if it is due; called after a round in which messages could be taken over."""
+        """Say it if it is due, or if the store is another: who waits for that must not wait long.
+        Called after a round in which messages could be taken over."""
         now_s = self._clock.monotonic_s()
-        if now_s >= self._next_s:
-            self._next_s = now_s + EVERY_S
+        if now_s >= self._next_s or self._store() != self._said_store:
+            self._next_s, self._said_store = now_s + EVERY_S, self._store()
             said = self._payload(waiting=waiting, up=True, events_per_s=self._events_per_s())
             publisher.send_plain(self._topic, said, retain=True)
 

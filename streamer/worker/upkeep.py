@@ -1,6 +1,6 @@
 """What a worker does about once a second, connected to the broker or not: says that it lives and
-whether it hears, takes up what others have left, looks whether the store was put back, runs the
-desk of the alerts."""
+whether it hears, takes up what others have left, looks whether the store is another or was put
+back, runs the desk of the alerts."""
 
 from streamer.alerts.desk import Desk, take_back_unknown
 from streamer.clock import Clock
@@ -11,6 +11,7 @@ from streamer.state.store import Store
 from streamer.worker.deriver import ToSend
 from streamer.worker.figures import RegionFigures
 from streamer.worker.metrics import Metrics
+from streamer.worker.neighbours import Neighbours
 from streamer.worker.put_back import PutBack
 from streamer.worker.recording import Recorder
 from streamer.worker.region_orders import RegionOrders
@@ -34,7 +35,8 @@ class Upkeep:
         recorder: Recorder,
     ) -> None:
         self._name = name
-        self.put_back = PutBack(store, clock)
+        self.neighbours = Neighbours(store.view.name, name, store.lineage(), clock)
+        self.put_back = PutBack(store, clock, self.neighbours)
         self._store = store
         self._clock = clock
         self._metrics = metrics
@@ -67,6 +69,7 @@ class Upkeep:
         region."""
         self._next_s = self._clock.monotonic_s() + EVERY_S
         now_ms, store = self._clock.now_ms(), self._store
+        self.neighbours.refresh()
         news = self._orders.refresh(now_ms)
         store.note_worker(self._name, now_ms)
         store.note_ears(Ears(self._name, now_ms, self._since_ms, self._hears))

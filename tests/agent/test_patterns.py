@@ -200,6 +200,9 @@ def test_route_gets_the_time_it_lacks() -> None:
         ({**HEARD, "text": "x" * 21}, "text"),
         ({**HEARD, "repeater": "ford/uhf"}, "not of this gateway"),
         ({**HEARD, "repeater": 5}, "repeater"),
+        ({**HEARD, "repeater": "PORT"}, "'ridge/PORT': no name of a port; ports are: uhf, vhf"),
+        ({**HEARD, "repeater": ""}, "no name of a port"),
+        ({**HEARD, "repeater": "ridge/a/b"}, "no name of a port"),
         ({**HEARD, "duration_s": "5"}, "duration_s"),
         ({**HEARD, "position": {"lat": 91, "lon": 0}}, "lat"),
         ({"event": "repeater", "up": True}, "port"),
@@ -208,4 +211,17 @@ def test_route_gets_the_time_it_lacks() -> None:
 )
 def test_what_is_no_event(given: Any, why: str) -> None:
     with pytest.raises(EventError, match=why):
-        EventMaker("ridge").make(given, NOW_MS)
+        EventMaker("ridge", ["uhf", "vhf"]).make(given, NOW_MS)
+
+
+def test_a_port_that_the_file_does_not_have_is_sent_and_remarked_on() -> None:
+    """The region file may know it, and an over that is lost is worse than one that is refused."""
+    route = {"repeater": "shf", "group": "NET-1", "action": "carrying"}
+    for given in ({**HEARD, "repeater": "shf"}, route):
+        made = EventMaker("ridge", ["uhf"]).make(given, NOW_MS)
+        assert isinstance(made.what, Body)
+        assert json.loads(made.what.fields)["repeater"] == "ridge/shf"
+        (remark,) = made.remarks
+        assert "'shf' is no [[repeater]] of the agent's file, ports are: uhf; unless" in remark
+        assert EventMaker("ridge").make(given, NOW_MS).remarks == ()  # a file without any
+    assert EventMaker("ridge", ["uhf"]).make(HEARD, NOW_MS).remarks == ()

@@ -213,7 +213,10 @@ _taken = count()
 
 
 def fresh(body: Any, rig: Rig) -> Any:
-    """Work is planned at a thing once at a time: each time at another repeater."""
+    """Work is planned at a thing once at a time, and of a title one duty runs: each time at another
+    repeater, by another title."""
+    if body is DUTY:
+        return {**DUTY, "title": f"{DUTY['title']} {next(_taken)}"}
     if body is not WORK:
         return body
     sites = sorted(rig.view.sites)

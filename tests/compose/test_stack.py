@@ -49,7 +49,9 @@ class Stack:
 
     def say(self, gateway: str, kind: Kind, payload: bytes) -> bool:
         """A gateway publishes from outside by the port that is open to it; whether it could."""
-        mine = self.made / "accounts" / "gateway" / gateway
+        accounts = self.made / "accounts"
+        mine = accounts / "gateway" / gateway
+        mine = mine if mine.exists() else accounts / "revoked" / gateway
         done = self.hub.ask(
             program("mosquitto_pub"), "-V", "5", "-q", "1", "-i", gateway,
             "-h", self.hub.address("broker", "front"), "-p", "8883", "--insecure",

@@ -63,6 +63,41 @@ def test_workers_and_board_are_up(machine: Machine) -> None:
 
 def test_the_commands_that_read_work_where_the_passwords_are(machine: Machine) -> None:
     machine.well("cd /etc/streamer && /opt/streamer/bin/streamer alerts --region region.toml")
+    # In root's next shell the program and the region are known.
+    machine.well("env -i HOME=/root bash -lc 'cd /etc/streamer && streamer alerts'")
+    assert (
+        machine.well("env -i HOME=/root bash -lc 'echo $STREAMER_ACCOUNTS'") == "/root/accounts\n"
+    )
+
+
+def typed(section: str, words: str) -> str:
+    """The block of a section that has these words, in a shell of its own that stops at a fault."""
+    (block,) = (block for block in blocks(section) if words in block)
+    return f"env -i HOME=/root PATH=/usr/sbin:/usr/bin bash -eu <<'MANUAL'\n{block}MANUAL"
+
+
+def test_the_broker_is_tried_by_an_account_of_its_own(machine: Machine) -> None:
+    """As the manual says, from root's next shell; a worker's account is refused before."""
+    before = machine.well("systemctl show --property ActiveEnterTimestamp streamer-worker@02")
+    shell = "env -i HOME=/root bash -l"
+    refused = machine.run(f"{shell} -c 'cd /etc/streamer/worker-02 && streamer check "
+                          "/etc/streamer/region.toml --broker'")  # fmt: skip
+    assert refused.returncode == 2, refused.stdout + refused.stderr
+    assert "nothing was tried" in refused.stderr
+    nowhere = machine.run(f"{shell} -c 'cd / && streamer check $STREAMER_REGION --broker'")
+    assert nowhere.returncode == 1
+    assert "ca_file 'ca.pem' cannot be read" in " ".join(nowhere.stderr.split())
+    (block,) = (b for b in blocks("Several brokers, several workers") if "role worker --pass" in b)
+    files = blocks("The broker")[1]
+    steps = block.replace("region.toml", "$STREAMER_REGION").splitlines(keepends=True)
+    steps.insert(1, files)
+    done = machine.run(f"{shell} -eu <<'MANUAL'\n{''.join(steps)}{files}MANUAL")
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "WRONG" not in done.stdout
+    assert "denied publish" in done.stdout
+    assert before == machine.well(
+        "systemctl show --property ActiveEnterTimestamp streamer-worker@02"
+    )
 
 
 def test_a_backup_is_whole_and_a_failed_one_leaves_the_last(machine: Machine) -> None:
@@ -95,6 +130,29 @@ def test_a_stopped_worker_has_worked_everything_off(machine: Machine) -> None:
     assert '"complete": true' in said(machine, WORKER)
     # Its journal is closed, with its sum beside it.
     machine.well("cd /var/lib/streamer/journal && sha256sum --check *.worker-01.*.sha256")
+
+
+def test_a_restore_as_it_is_typed(machine: Machine) -> None:
+    machine.well(typed("Backup and restore", "> /backup/begun"))
+    assert machine.well("stat -c %a /backup /backup/redis.rdb").split() == ["700", "600"]
+    machine.well(typed("Backup and restore", "aof_rewrite_in_progress"))
+    for port in (9101, 9102):
+        wait_until(lambda port=port: ready(machine, port), "a worker", 30)  # type: ignore[misc]
+    machine.well("redis-server --version | grep -q v=7; test -d /var/lib/redis/appendonlydir")
+    # Fed wrongly, they stay down.
+    machine.well("systemctl stop 'streamer-worker@*'; mv /var/lib/streamer/journal /root/journal")
+    (block,) = (b for b in blocks("Backup and restore") if "aof_rewrite" in b)
+    feed = block[block.index("cd /etc/streamer") :]
+    assert machine.run(f"PATH=/opt/streamer/bin:$PATH; {feed}").returncode != 0
+    assert not ready(machine, 9101)
+    machine.well("mv /root/journal /var/lib/streamer/journal; systemctl start streamer-worker@01")
+
+
+def test_a_worker_is_taken_out_of_service(machine: Machine) -> None:
+    done = machine.run(typed("Several brokers, several workers", "systemd-run"))
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "session given up" in done.stdout + done.stderr
+    assert machine.well("find /var/lib/streamer/journal -not -user streamer") == ""
 
 
 def test_nobody_else_on_the_machine_can_read_the_secrets(machine: Machine) -> None:

@@ -168,7 +168,9 @@ def test_the_region_file_follows_the_speed(tmp_path: Path) -> None:
     broker = broker_from_url("mqtt://demo@127.0.0.1:1999")
     _, plain = write_region(tmp_path, 1.0, broker, "unix:///nowhere.sock")
     _, fast = write_region(tmp_path, 4.0, broker, "unix:///nowhere.sock")
-    assert plain.region.broker == broker
+    assert plain.region.broker.model_dump(include=set(type(broker).model_fields)) == (
+        broker.model_dump()
+    )
     assert plain.region.redis_url == "unix:///nowhere.sock"
     assert fast.region.policy.overdue_after_s * 4 == plain.region.policy.overdue_after_s
     assert fast.policies["SHORE"].linger_s * 4 == plain.policies["SHORE"].linger_s

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from streamer.clock import Clock, SystemClock
 from streamer.enroll import command
+from streamer.enroll.arguments import add_arguments
 from tests.enroll.raw import Credentials
 from tests.servers import Mosquitto, free_port, wait_until
 
@@ -40,7 +41,7 @@ class Accounts:
     def run(self, *words: str, clock: Clock | None = None) -> int:
         """The exit code of `streamer enroll WORDS`."""
         parser = argparse.ArgumentParser()
-        command.add_arguments(parser)
+        add_arguments(parser)
         given = ["--region", str(self.region), "--folder", str(self.folder), *words]
         return command.main(parser.parse_args(given), clock or SystemClock())
 

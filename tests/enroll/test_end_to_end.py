@@ -42,7 +42,7 @@ class Keeper(Server):
         path.write_text(text)
         (started,) = re.findall(r"^ExecStart=/bin/sh -c '(.*)'$", self._unit, re.MULTILINE)
         self._line = started.replace("$$", "$").replace(
-            "/opt/streamer/bin/streamer", f"{sys.executable} -m streamer"
+            "/opt/streamer-agent/bin/streamer", f"{sys.executable} -m streamer"
         )
 
     @property

@@ -179,7 +179,7 @@ def test_a_revoked_certificate_is_refused_and_its_connection_powerless(
     broker: OurMosquitto,
 ) -> None:
     """A session of TLS that was kept does not help either (RFC 8446, 2.2; RFC 5077)."""
-    credentials = broker.certificate("lake")
+    credentials = kept(broker, "lake")
     context = credentials.context()
     there = Raw(credentials, context=context)
     assert there.publish(heard("lake")) == 0x10  # nobody listens
@@ -195,11 +195,10 @@ def test_a_revoked_certificate_is_refused_and_its_connection_powerless(
     assert again.code == ENDED
     assert enters(broker.certificate("ridge"))  # nobody else is struck
     # Enrolled anew it has its rights again, and the old certificate stays refused.
-    old = kept(broker, "lake")
     broker.accounts.enrol("lake")
     broker.reload()
     assert Raw(broker.certificate("lake")).publish(heard("lake")) == 0x10
-    assert not enters(old)
+    assert not enters(credentials)
 
 
 def test_a_renewed_certificate_leaves_time_to_change_over(broker: OurMosquitto) -> None:

@@ -4,6 +4,7 @@ looked at by OpenSSL's own program."""
 import base64
 import datetime
 import json
+import re
 import stat
 import subprocess
 import sys
@@ -63,8 +64,9 @@ def test_openssl_finds_certificates_good_for_their_purpose_alone(accounts: Accou
 
 def test_openssl_refuses_what_was_revoked_and_nothing_else(accounts: Accounts) -> None:
     accounts.enrol("ridge", "lake")
-    certificates = [accounts.place(name) / "cert.pem" for name in ("ridge", "lake")]
     accounts.enrol("--revoke", "lake")
+    places = (accounts.place("ridge"), accounts.folder / "revoked" / "lake")
+    certificates = [place / "cert.pem" for place in places]
     assert [verified(accounts, one, "sslclient") for one in certificates] == [True, False]
     _, serial = openssl("x509", "-in", certificates[1], "-noout", "-serial")
     _, said = openssl("crl", "-in", accounts.broker / "crl.pem", "-noout", "-text")
@@ -121,6 +123,9 @@ def test_a_keepers_folder_holds_what_its_agent_needs(accounts: Accounts) -> None
     assert with_password.tls.ca_file == Path("ca.pem")
     text = (accounts.place("ridge") / "READ-ME-FIRST.txt").read_text()
     assert '"Not heard" is not "in danger"' in text
+    # Nothing on a machine that is a server, too, is touched by what a keeper does.
+    assert "/etc/streamer-agent" in text
+    assert not re.search(r"/(etc|opt)/streamer(?!-agent)", text)
 
 
 @pytest.mark.parametrize("way", ["certificate", "password"])
@@ -131,7 +136,7 @@ def test_systemd_finds_nothing_wrong_with_the_unit(accounts: Accounts, way: str)
     text = unit.read_text()
     secret = "password" if way == "password" else "cert.key"
     for name in ("agent.toml", "ca.pem", secret):
-        assert f"LoadCredential={name}:/etc/streamer/{name}\n" in text
+        assert f"LoadCredential={name}:/etc/streamer-agent/{name}\n" in text
     tool = program("systemd-analyze")
     done = subprocess.run([tool, "verify", unit], capture_output=True, text=True, check=False)
     assert (done.returncode, done.stdout + done.stderr) == (0, "")
@@ -282,7 +287,10 @@ def test_an_encrypted_authority_needs_its_passphrase(
     accounts.enrol("--init", "--host", "localhost")
     assert b"ENCRYPTED" in (accounts.folder / "keep" / "ca.key").read_bytes()
     accounts.enrol("ridge")
-    for wrong, said in (("other words", "a wrong passphrase"), (None, "no passphrase was given")):
+    for wrong, said in (
+        ("other words", "a wrong passphrase"),
+        (None, "was given; set $STREAMER_CA_PASSPHRASE"),
+    ):
         if wrong is None:
             monkeypatch.delenv("STREAMER_CA_PASSPHRASE")
         else:

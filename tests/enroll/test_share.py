@@ -25,7 +25,9 @@ def test_a_new_name_is_in_every_workers_folder_and_the_old_one_nowhere(
     after = share(accounts, "w1")
     assert (accounts.folder / "keep" / "share").read_text() == share(accounts, "w2") == after
     assert len(after.strip()) == 32
-    assert share(accounts, "w3") == before != after  # a folder that is of no use to anybody
+    # A folder that is of no use to anybody, and lies where nobody copies it on.
+    assert (accounts.folder / "revoked" / "w3" / "share").read_text() == before != after
+    assert {p.name for p in (accounts.folder / "worker").iterdir()} == {"w1", "w2"}
     assert "--drain" in said
     assert str(accounts.place("w2", "worker") / "share") in said
     assert after.strip() not in said

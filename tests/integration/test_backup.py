@@ -209,6 +209,7 @@ def a_world_that_goes_on(stage: Stage, file: Path) -> None:
     stage.expect(lambda: stage.wanted("NET"), {"ridge/uhf": ("member",)}, "the first fan-out")
     stage.expect(lambda: stage.places("NET"), {"QA1ABC": "ridge/uhf"}, "the first roster")
     wait_until(lambda: stage.all(f"net/{stage.region}/duty/{known.id}"), "the first duty")
+    assert isinstance(stage.redis, Redis)
     back_up(stage.redis, file)
     for step in range(3):  # so that counting alone would not catch up
         teller = (lake, ridge, lake)[step]

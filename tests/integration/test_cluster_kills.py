@@ -4,6 +4,7 @@ every event counts once, and the state is that of a run in which nothing happene
 import random
 from collections.abc import Iterator
 from contextlib import AbstractContextManager
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -14,7 +15,7 @@ from tests.integration.conftest import MakeStage
 from tests.integration.rig import GATEWAYS, RATE_PER_S, REGION, Rig, rig
 from tests.integration.test_kills import SEED, MakeRig, killed_under_load
 from tests.redis_cluster import Cluster, ClusterNode
-from tests.servers import Mosquitto, Redis, wait_until
+from tests.servers import Mosquitto, Redis, WorkerProcess, wait_until
 from tests.state.scene import Teller
 
 pytestmark = [
@@ -62,6 +63,10 @@ def test_workers_killed_at_a_random_moment_under_load(make_rig: MakeRig) -> None
     killed_under_load("both workers", make_rig, rounds=1)
 
 
+def _shows(worker: WorkerProcess, line: str) -> bool:
+    return line in worker.get("/metrics")[1]
+
+
 def test_masters_killed_under_load(make_rig: MakeRig, cluster: Cluster) -> None:
     """And each is back as a replica before the next is killed."""
     chance = random.Random(f"{SEED} master")
@@ -77,7 +82,7 @@ def test_masters_killed_under_load(make_rig: MakeRig, cluster: Cluster) -> None:
             assert not master.is_master
         none = "streamer_redis_replicas_missing 0.0"
         for worker in made.stage.workers:
-            wait_until(lambda w=worker: none in w.get("/metrics")[1], "the replicas to be noticed")
+            wait_until(partial(_shows, worker, none), "the replicas to be noticed")
 
 
 def test_slots_moved_under_load(make_rig: MakeRig, cluster: Cluster) -> None:

@@ -183,7 +183,8 @@ def test_a_master_that_sentinels_replace_under_load(
         with rig(stage, tmp_path, outside=False, seed=SEED, apart=redis_server.url) as made:
             made.load(3.0, 1.0, watched.master.kill)
             assert made.judge() == 3.0 * RATE_PER_S
-            assert watched.replica.admin.execute_command("ROLE")[0] == "master"
+            admin: Any = watched.replica.admin
+            assert admin.execute_command("ROLE")[0] == "master"
             said = [worker.log() for worker in stage.workers]
             assert not any("own-word" in text for text in said)
     finally:

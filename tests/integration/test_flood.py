@@ -9,6 +9,7 @@ from typing import Any
 
 import psutil
 import pytest
+from prometheus_client.parser import text_string_to_metric_families as families
 
 from streamer.clock import from_ms
 from streamer.contract.topics import Kind, gateway_topic
@@ -19,7 +20,7 @@ from streamer.worker.flood import TOLD_EVERY_S
 from tests.integration.conftest import MakeStage
 from tests.integration.rig import REGION
 from tests.integration.stage import OF_WORKERS, Stage
-from tests.integration.test_worker_life import families, value
+from tests.integration.test_worker_life import value
 from tests.servers import Redis, wait_until
 from tests.state.scene import Teller
 
@@ -74,12 +75,21 @@ def test_one_floods_and_the_others_do_not_notice(make_stage: MakeStage, tmp_path
     assert not [r for r in stage.refused() if r["gateway"] == "lake"]
 
     # Beyond the burst and the rate nothing was read; all of it was counted, little of it told.
-    taken = lambda: int(value(worker, "streamer_messages_total"))  # noqa: E731
+    def taken() -> int:
+        return int(value(worker, "streamer_messages_total"))
+
+    def counts() -> dict[str, int]:
+        return stage.store.gateway("ridge").counts
+
+    def told() -> list[Any]:
+        return refused_as(stage, "flood")
+
+    def flooded() -> float:
+        return labelled(stage, "streamer_flooded_total", gateway="ridge")
+
     wait_until(lambda: taken() >= FLOOD + ROUNDS, "the flood to be worked off", 60)
     time.sleep(TOLD_EVERY_S)  # what was not told yet is told by the next one that is taken
     stage.say(ridge.heard(stage.now_ms, "QB2DEF", "after", to="NET"))
-    counts = lambda: stage.store.gateway("ridge").counts  # noqa: E731
-    told = lambda: refused_as(stage, "flood")  # noqa: E731
     stage.expect(
         lambda: sum(counts().values()) + sum(r["times"] for r in told()), FLOOD + 1, "all of it"
     )
@@ -89,7 +99,6 @@ def test_one_floods_and_the_others_do_not_notice(make_stage: MakeStage, tmp_path
     assert {r["gateway"] for r in told()} == {"ridge"}
     times = sum(r["times"] for r in told())
     assert stage.store.refusals()["flood"] == times
-    flooded = lambda: labelled(stage, "streamer_flooded_total", gateway="ridge")  # noqa: E731
     stage.expect(flooded, times, "the metric too")
     assert process.memory_info().rss - before < 64 * MEBI
 

@@ -6,7 +6,7 @@ import json
 import os
 import subprocess
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from itertools import chain
 from pathlib import Path
 from typing import Any
@@ -14,6 +14,7 @@ from typing import Any
 import httpx
 import pytest
 import redis
+from prometheus_client.parser import text_string_to_metric_families as families
 
 from streamer.cli import main as cli
 from streamer.clock import SystemClock
@@ -22,7 +23,6 @@ from streamer.journal.reader import read
 from tests.board.asking import write_people
 from tests.board.test_command import BoardProcess
 from tests.integration.stage import Peer, toml
-from tests.integration.test_worker_life import families
 from tests.servers import Mosquitto, Redis, Server, WorkerProcess, free_port, program, wait_until
 from tests.state.scene import Teller
 
@@ -303,7 +303,7 @@ def channels_tried(worker: WorkerProcess) -> set[str]:
 
 def everything(server: Redis) -> Iterator[str]:
     """All keys of a Redis with their contents as text."""
-    read_by = {
+    read_by: dict[str, Callable[[Any, str], Any]] = {
         "string": lambda c, k: [c.get(k)],
         "hash": lambda c, k: list(chain.from_iterable(c.hgetall(k).items())),
         "list": lambda c, k: c.lrange(k, 0, -1),

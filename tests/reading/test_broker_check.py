@@ -12,8 +12,10 @@ import pytest
 
 from streamer.cli import main
 from streamer.clock import SystemClock
+from streamer.mqtt.connection import Connection, Session
 from streamer.mqtt.settings import BrokerSettings
 from streamer.reading.broker_check import Trials
+from streamer.worker.share import own_session
 from tests.servers import Mosquitto
 
 pytestmark = [pytest.mark.mosquitto, pytest.mark.slow]
@@ -89,6 +91,68 @@ def test_one_that_speaks_3_1_1(mosquitto: Mosquitto) -> None:
     settings = BrokerSettings(port=mosquitto.port, protocol="3.1.1")
     (only,) = Trials(settings, "hills", SystemClock()).run()
     assert (only.well, "one worker alone" in only.text) == (False, True)
+
+
+QUEUED = 40
+EACH_ITS_NAME = "use_username_as_clientid true\n"
+
+
+def test_an_account_whose_name_is_its_client_id_is_not_tried(
+    region: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """As on our ports for gateways (mosquitto.conf(5), use_username_as_clientid): what waits for a
+    worker is there afterwards, whether it is away or there, and an account that nobody has used is
+    refused as well."""
+    server = Mosquitto(EACH_ITS_NAME)
+    server.start()
+    try:
+        settings = BrokerSettings(port=server.port, username="worker-01")
+        clock = SystemClock()
+        worker = Connection(settings, own_session("worker-01", None), clock)
+        worker.open()
+        worker.subscribe([("net/hills/gw/#", 1)])
+        sender = Connection(
+            settings.model_copy(update={"username": "sender"}), Session("sender"), clock
+        )
+        sender.open()
+        for there in (True, False):
+            if not there:
+                worker.close()
+            for number in range(QUEUED):
+                sender.publish("net/hills/gw/ridge/heard", b"%d" % number)
+            while sender.room < sender.window:
+                sender.wait_for_answers(0.1)
+                sender.answers()
+            for name in ("worker-01", "nobody-yet"):
+                assert main(["check", str(region), "--broker", url_of(server, name)]) == 2
+                assert "nothing was tried" in capsys.readouterr().err
+            worker.close()
+            worker = Connection(settings, own_session("worker-01", None), clock)
+            worker.open()
+            assert worker.session_present
+            taken: list[bytes] = []
+            while len(taken) < QUEUED and (came := worker.poll(5.0)):
+                taken += [message.payload for message in came]
+                worker.acknowledge(came)
+            assert taken == [b"%d" % number for number in range(QUEUED)]
+        sender.close()
+        worker.close()
+    finally:
+        server.close()
+
+
+def url_of(server: Mosquitto, account: str) -> str:
+    return server.url.replace("mqtt://", f"mqtt://{account}@")
+
+
+def test_a_file_of_the_account_that_is_not_here(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "region.toml"
+    file.write_text(f'{REGION}[broker]\ntls = {{ ca_file = "no-such-ca.pem" }}\n')
+    assert main(["check", str(file), "--broker"]) == 1
+    said = " ".join(capsys.readouterr().err.split())
+    assert "ca_file 'no-such-ca.pem' cannot be read: No such file or directory; mend" in said
 
 
 def test_nobody_is_there(region: Path, capsys: pytest.CaptureFixture[str]) -> None:

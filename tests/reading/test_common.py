@@ -10,7 +10,7 @@ from streamer.config import load_region
 from streamer.domain.callsign import CallSignRules, Rejected
 from streamer.domain.quarantine import quarantine_name
 from streamer.reading import alerts, gateway, group, refused, where
-from streamer.reading.common import place_of
+from streamer.redis_settings import parse_redis_url
 from streamer.state.store import Store, connect
 from tests.reading.conftest import REGION, Story
 from tests.servers import Redis
@@ -39,6 +39,35 @@ def test_redis_does_not_answer(
     assert said.out == ""
     assert f"{tmp_path}/none.sock: Redis: " in said.err
     assert "is it running?" in said.err
+
+
+def test_a_password_that_cannot_be_read_or_is_wrong(
+    empty_redis: Redis, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Each names the setting, and what to do. Source of the refusal: Redis' own (ACL SETUSER)."""
+    file = tmp_path / "region.toml"
+    file.write_text(f'redis_password_file = "{tmp_path}/word"\n{REGION.read_text()}')
+    words = ["--region", str(file)]
+    assert group.main(arguments_of(group, *words), ManualClock()) == 1
+    said = " ".join(capsys.readouterr().err.split())
+    assert f"redis_password_file '{tmp_path}/word' cannot be read: No such file" in said
+    assert "its path, which starts where this program was started" in said
+    (tmp_path / "word").write_text("wrong")
+    with empty_redis.client() as client:
+        client.execute_command("ACL", "SETUSER", "someone", "on", ">right", "~*", "+@all")
+        try:
+            address = empty_redis.url.replace("unix://", "unix://someone@")
+            assert group.main(arguments_of(group, *words, "--redis", address), ManualClock()) == 1
+            said = capsys.readouterr().err
+            assert "redis_password_file" in said
+            assert "redis.acl" in said
+            assert "is it running" not in said
+            client.execute_command("ACL", "SETUSER", "someone", "-@all", "+ping", "+auth")
+            (tmp_path / "word").write_text("right")
+            assert group.main(arguments_of(group, *words, "--redis", address), ManualClock()) == 1
+            assert "redis.acl does not let this user" in capsys.readouterr().err
+        finally:
+            client.execute_command("ACL", "DELUSER", "someone")
 
 
 def test_the_region_file_is_wrong(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -122,9 +151,9 @@ def _all(client: object) -> dict[str, object]:
 
 
 def test_an_address_is_told_without_its_secrets() -> None:
-    assert place_of("redis://user:secret@h:7/0") == "h:7"
-    assert place_of("redis://h") == "h:6379"
-    assert place_of("unix://:secret@/run/r.sock") == "/run/r.sock"
+    assert parse_redis_url("redis://user:secret@h:7/0").place == "h:7"
+    assert parse_redis_url("redis://h").place == "h:6379"
+    assert parse_redis_url("unix://:secret@/run/r.sock").place == "/run/r.sock"
 
 
 def test_quarantine_names_are_those_that_the_intake_writes(story: Story) -> None:

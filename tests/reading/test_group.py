@@ -62,6 +62,8 @@ def test_for_people(story: Story) -> None:
     text = " ".join(answered.out.split())
     assert "1 wanted repeater would carry it, 1 would not (1 not yet), 1 cannot be said." in text
     assert "Of 3 members 1 would hear it, 2 would not, 0 cannot be said." in text
+    nobody = " ".join(story.ask(group, "TALK").out.split())
+    assert "If somebody keyed to TALK now: no repeater is wanted, so none would carry it." in nobody
     rows = [line.split() for line in answered.lines if "/" in line]
     assert rows[0][:3] == ["no", "lake/uhf", "QC3GHI"]  # trouble first
     assert named(rows, 1, "ridge/vhf")[0] == "no"

@@ -3,9 +3,10 @@
 What is wrong is compared; what alerts became of it is not: that is the history of what was noticed
 when. Left out, because they tell of the way and not of the state: revisions, versions, when
 something was committed or an alert first noticed, how often events arrived twice, when a subject
-will next be looked at, how well repeaters were when last judged, which stations' groups still have
-to be confirmed as told, and the time on the air that was saved, which is counted by the fan-outs as
-they stood when an end was counted.
+will next be looked at, by which heartbeat a clock was first seen to be wrong, how well repeaters
+were when last judged, which stations' groups still have to be confirmed as told, the time on the
+air that was saved, which is counted by the fan-outs as they stood when an end was counted, and the
+numbers by which a store and its servers are known again.
 """
 
 import json
@@ -21,7 +22,7 @@ _OF_THE_WAY = {
 }  # fmt: skip
 _FIELDS_OF_THE_WAY = {
     "#rev", "#ver", "#fanout_version", "#reach_version", "#reach_ms", "n:duplicate", "hole_ms",
-    "#checkup",
+    "#checkup", "skew_ms", "store", "servers",
 }  # fmt: skip
 
 
@@ -77,6 +78,8 @@ def _wrong(text: str) -> Any:
     said = [c for c in report["conditions"] if not _is_of_health(c["id"])]
     for condition in said:
         condition.pop("opens")  # whether it was there before it came to be closed
+        if condition["kind"] == AlertKind.CLOCK_SKEW:
+            condition.pop("since_ms")  # the first heartbeat that somebody looked at
     return [said, report["duties"]] if said else ""
 
 

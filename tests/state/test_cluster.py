@@ -244,7 +244,8 @@ def test_a_client_whose_nodes_have_all_gone_asks_those_of_its_address(
         assert {node.port for node in manager.startup_nodes.values()} == {
             node.port for node in cluster.nodes
         }
-        gone: Any = ClusterNode("127.0.0.1", free_port(), "primary")
+        node: Any = ClusterNode
+        gone = node("127.0.0.1", free_port(), "primary")
         manager.nodes_cache = {gone.name: gone}
         manager.slots_cache = {slot: [gone] for slot in range(SLOTS)}
         given = [f"{host}:{port}" for host, port in cluster.address().hosts]
@@ -305,13 +306,13 @@ def test_who_is_not_known_is_not_let_in(what: str, cluster: SecuredCluster, tmp_
     good = cluster.address()
     others = Certificates(tmp_path)
     nobody = RedisSettings(ca_file=good.settings.ca_file)
-    changes: dict[str, Any] = {
+    every: dict[str, dict[str, Any]] = {
         "no certificate": {"settings": nobody},
         "another authority": {"settings": others.settings()},
         "no user": {"user": None},
         "no password": {"password": SecretStr("hidden-word")},
-    }[what]
-    address = replace(good, **changes)
+    }
+    address = replace(good, **every[what])
     with connect(address) as client, pytest.raises(StoreUnavailable) as caught:
         Store(client, region()).ping()
     said = f"{caught.value} {caught.value.__cause__!r} {address!r} {good!r}"

@@ -183,7 +183,7 @@ class TestTelling:
             assert feed.add(line, again)
         assert again.refusals == batch.refusals
         for said in (batch.gateways["ridge"], again.gateways["ridge"]):
-            assert (said.flood_ms, said.flooded) == (START_MS, 1)
+            assert said.floods == [(START_MS, 1)]
 
 
 def test_however_many_names_the_memory_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -18,7 +18,9 @@ def test_what_comes_after_it_has_stopped_reading_is_still_no_gateways() -> None:
         Incoming(make(view.name, "X"), b'{"version": 1}', 0, True, 0)
         for make in (topics.fanout_topic, topics.reach_topic, topics.alert_topic)
     ]
-    event = Incoming(topics.gateway_topic(view.name, "ridge", topics.Kind.HEARD), b"{}", 1, False, 1)
+    event = Incoming(
+        topics.gateway_topic(view.name, "ridge", topics.Kind.HEARD), b"{}", 1, False, 1
+    )
     looking = PutBack(Store(connect(NOBODY), view), clock)
     assert not looking.reads
     assert looking.sift([late[0], event, *late[1:]]) == [event]

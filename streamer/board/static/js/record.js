@@ -22,7 +22,8 @@ export function stageOf(row) {
 
 /** Whether nothing was noted yet, so that nothing may be said to be wrong. */
 export function isBlank(row, { gateways, alerts }) {
-  const heardOf = gateways.up + gateways.down + gateways.silent;
+  const heardOf =
+    gateways.up + gateways.down + gateways.silent + (gateways.flooding ?? 0);
   return stageOf(row) === "begin" && !heardOf && !alerts.critical && !alerts.warning;
 }
 
