@@ -91,6 +91,7 @@ def test_the_broker_is_tried_by_an_account_of_its_own(machine: Machine) -> None:
     files = blocks("The broker")[1]
     steps = block.replace("region.toml", "$STREAMER_REGION").splitlines(keepends=True)
     steps.insert(1, files)
+    files = files.replace("systemctl reload", "systemctl restart")  # as the manual says there
     done = machine.run(f"{shell} -eu <<'MANUAL'\n{''.join(steps)}{files}MANUAL")
     assert done.returncode == 0, done.stdout + done.stderr
     assert "WRONG" not in done.stdout
