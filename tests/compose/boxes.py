@@ -111,11 +111,11 @@ class Box:
             "read -r _",  # until the networks are there
             *layered,
             *(f"mount --rbind {place} {root}{place}" for place in ("/proc", "/dev", "/sys")),
-            *self._program_files(root),
-            *self._hosts(root),
-            *(line for mount in self._mounts() for line in _bind(root, *mount)),
             *(f"mkdir -p {root}{place.split(':')[0]} && mount -t tmpfs -o mode=1777 tmpfs "
               f"{root}{place.split(':')[0]}" for place in self.service.get("tmpfs", ())),
+            *self._program_files(root),  # which may lie below /tmp
+            *self._hosts(root),
+            *(line for mount in self._mounts() for line in _bind(root, *mount)),
         ]  # fmt: skip
         if self.service.get("read_only"):
             lines.append(f"mount -o remount,ro {root}")

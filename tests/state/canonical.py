@@ -22,7 +22,7 @@ _OF_THE_WAY = {
 }  # fmt: skip
 _FIELDS_OF_THE_WAY = {
     "#rev", "#ver", "#fanout_version", "#reach_version", "#reach_ms", "n:duplicate", "hole_ms",
-    "#checkup", "skew_ms", "store", "servers",
+    "#checkup", "skew_ms", "store", "servers", "made_on",
 }  # fmt: skip
 
 
