@@ -112,8 +112,8 @@ def _of_tls(found: dict[str, Path]) -> Iterator[str]:
     if "cert_file" not in found:
         return
     try:
-        # A passphrase is never asked for: the agent could not ask either.
-        context.load_cert_chain(found["cert_file"], found["key_file"], password="")
+        # Asked for a passphrase it gives none: the agent could not ask either.
+        context.load_cert_chain(found["cert_file"], found["key_file"], password=str)
     except ssl.SSLError as error:
         pair = f"{str(found['cert_file'])!r} and key_file {str(found['key_file'])!r}"
         yield (
