@@ -5,8 +5,6 @@ from typing import Annotated, Any, Final
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
-REGION_VARIABLE: Final = "STREAMER_REGION"
-"""Names the region file where a command is given none."""
 MINUTE_S: Final = 60.0
 HOUR_S: Final = 3600.0
 

@@ -82,6 +82,7 @@ MAY_IMPORT = {
     "file_faults": set(),
     "mqtt": {"clock", "file_faults"},
     "config_types": set(),
+    "region_option": set(),
     "alert_settings": {"config_types", "contract", "problems"},
     "privacy_settings": {"config_types"},
     "limits_settings": {"config_types"},
@@ -108,10 +109,11 @@ MAY_IMPORT = {
     "reading": {
         "contract", "clock", "logs", "problems", "config", "config_types", "mqtt", "domain",
         "state", "alerts", "worker", "acts", "redis_settings",
+        "region_option",
     },
     "enroll": {
-        "contract", "clock", "problems", "private_files", "config", "config_types", "domain",
-        "agent", "reading",
+        "contract", "clock", "problems", "private_files", "config", "domain", "agent", "reading",
+        "region_option",
     },
     "board": {
         "config_types", "contract", "clock", "logs", "private_files", "problems", "scrub",

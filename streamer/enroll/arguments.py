@@ -5,9 +5,9 @@ import os
 from pathlib import Path
 from typing import Final
 
-from streamer.config_types import REGION_VARIABLE
 from streamer.enroll.book import Role
 from streamer.enroll.passwords import PASSPHRASE_VARIABLE
+from streamer.region_option import add_region_option
 
 FOLDER_VARIABLE: Final = "STREAMER_ACCOUNTS"
 DAYS: Final = 400
@@ -29,13 +29,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "needed with every command."
     )
     parser.add_argument("names", nargs="*", metavar="NAME", help="gateways, or accounts of --role")
-    parser.add_argument(
-        "--region",
-        type=Path,
-        metavar="REGION.toml",
-        default=os.environ.get(REGION_VARIABLE),
-        help=f"the region file of the workers; else ${REGION_VARIABLE} names it",
-    )
+    add_region_option(parser)
     parser.add_argument(
         "--folder",
         type=Path,

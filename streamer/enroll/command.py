@@ -8,7 +8,6 @@ from typing import Final
 
 from streamer.clock import Clock, SystemClock
 from streamer.config import ConfigError, RegionView, load_region
-from streamer.config_types import REGION_VARIABLE
 from streamer.enroll.arguments import FOLDER_VARIABLE
 from streamer.enroll.authority import AuthorityError
 from streamer.enroll.book import Account, BookError, Credential, Role, Way
@@ -24,6 +23,7 @@ from streamer.enroll.whom import (
     rotated_account,
 )
 from streamer.reading.text import complain, plural, say
+from streamer.region_option import NO_REGION
 
 WELL, WRONG, MISUSED = 0, 1, 2
 MOST_DAYS: Final = 3660
@@ -76,7 +76,7 @@ def _run(arguments: argparse.Namespace, clock: Clock) -> int:
 
 def _check(arguments: argparse.Namespace) -> None:
     if arguments.region is None:
-        raise Misuse(f"which region? Give --region REGION.toml or set ${REGION_VARIABLE}")
+        raise Misuse(NO_REGION)
     if arguments.folder is None:
         raise Misuse(f"which folder? Give --folder FOLDER or set ${FOLDER_VARIABLE}")
     arguments.region, arguments.folder = Path(arguments.region), Path(arguments.folder)

@@ -1,7 +1,6 @@
 """What the commands that read the state share: arguments, opening, errors, exit codes."""
 
 import argparse
-import os
 from collections.abc import Callable, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
@@ -13,13 +12,13 @@ from redis import Redis
 
 from streamer.clock import Clock, SystemClock, from_ms
 from streamer.config import ConfigError, RegionView, load_region
-from streamer.config_types import REGION_VARIABLE
 from streamer.contract.common import Moment
 from streamer.domain.group_now import GroupNow
 from streamer.domain.liveness import Sights
 from streamer.problems import suggestion
 from streamer.reading.judging import Judging
 from streamer.reading.text import age, complain, printable, say, wrap
+from streamer.region_option import NO_REGION, add_region_option
 from streamer.state.base import unavailable_advice
 from streamer.state.coverages import Coverages
 from streamer.state.lookups import Reader, check_state, worker_seen_ms
@@ -95,13 +94,7 @@ Answer = tuple[Document, Callable[[], Sequence[str]], int]
 
 
 def add_common(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--region",
-        type=Path,
-        metavar="REGION.toml",
-        default=os.environ.get(REGION_VARIABLE),
-        help=f"the region file of the workers; else ${REGION_VARIABLE} names it",
-    )
+    add_region_option(parser)
     parser.add_argument("--redis", metavar="URL", help="instead of redis_url of the region file")
     parser.add_argument("--json", action="store_true", help="print one JSON document")
 
@@ -130,7 +123,7 @@ def answer(
 
 def _open(arguments: argparse.Namespace, work: Callable[[Desk], Answer], clock: Clock) -> Answer:
     if arguments.region is None:
-        raise Misuse(f"which region? Give --region REGION.toml or set ${REGION_VARIABLE}")
+        raise Misuse(NO_REGION)
     path = Path(arguments.region)
     view = load_region(path)
     try:
