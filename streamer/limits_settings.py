@@ -40,6 +40,9 @@ class Limits(Table):
     )
     flood_mb_per_s: _Rate = Field(20, description="the same in megabytes")
     flood_burst_mb: Annotated[float, Field(ge=1, le=1_000_000)] = 200
+    stations_per_h: Annotated[int, Field(ge=1, le=1_000_000)] = Field(
+        3000, description="stations heard by one gateway an hour; overs of others are refused"
+    )
     flood_hold_s: PositiveSeconds = Field(300, description="how long the alert stands")
     refusals_told_per_s: _Rate = Field(
         2, description="refusals of one gateway told and kept one by one; others are only counted"

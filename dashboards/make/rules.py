@@ -185,7 +185,7 @@ OF_INPUT: Final = [
           "`streamer refused` names the gateways and says what is wrong."),
     _rule("GatewayFloods", _WARNING,
           f"sum by (gateway) ({grown('flooded', '10m')}) > 0", "0s",
-          "Gateway {{ $labels.gateway }} floods: most of what it says is not read",
+          "Gateway {{ $labels.gateway }} floods: much of what it says is refused",
           "Ask its keeper what it sends. Until it ends, call the members last heard there by "
           "another way."),
 ]  # fmt: skip

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from streamer.agent.logs import Log
-from streamer.agent.spool import Row, Spool
+from streamer.agent.spool import FIRST, Resent, Row, Spool
 from streamer.agent.spool_repair import KINDS, is_event
 from streamer.contract.topics import Kind
 from streamer.mqtt.connection import Published
@@ -30,7 +30,7 @@ class Message:
 
     kind: Kind
     rows: tuple[Row, ...]
-    resent: int = 0
+    resent: Resent = FIRST
 
     @property
     def payload(self) -> bytes:
@@ -47,7 +47,7 @@ class Message:
 class _Flight:
     kind: Kind
     ids: "array[int]"
-    resent: int
+    resent: Resent
     size: int
 
 
@@ -149,7 +149,7 @@ class Outgoing:
         return rows[: self._array_rows]
 
     def _packed(
-        self, rows: Sequence[Row], *, resent: int = 0, always: bool = False
+        self, rows: Sequence[Row], *, resent: Resent = FIRST, always: bool = False
     ) -> Iterator[Message]:
         """One message per row while there are few, otherwise arrays by kind, within the bounds."""
         if len(rows) <= LIVE_ROWS and not always:

@@ -28,7 +28,7 @@ from streamer.contract.topics import Kind
 _DEAD_ROWS: Final = 1000
 _WAL_BYTES: Final = 4 * 1024 * 1024
 _BUCKET_S: Final = 1.0
-_RESENDS: Final = 2  # so often a row acknowledged is sent again because a connection was lost
+_RESENDS: Final = 2  # so often a row acknowledged is sent again for the same reason
 
 _SCHEMA: Final = """
 CREATE TABLE IF NOT EXISTS event (
@@ -67,12 +67,27 @@ Header = Callable[[str, int, Body], bytes]
 """From (boot, seq, event) to the common fields as JSON, `"v":1,...`, without braces."""
 
 
+@dataclass(frozen=True, slots=True)
+class Resent:
+    """How often rows that the broker had taken are sent again: because a connection was `lost`, and
+    because the server `asked` for what it misses."""
+
+    lost: int = 0
+    asked: int = 0
+
+    def __bool__(self) -> bool:
+        return bool(self.lost or self.asked)
+
+
+FIRST: Final = Resent()
+
+
 @dataclass(slots=True)
 class _Held:
-    """Rows acknowledged within a second of `at_s`, and how often they had been sent again."""
+    """Rows acknowledged within a second of `at_s`, or to be sent again."""
 
     at_s: float
-    resent: int
+    resent: Resent
     ids: IdSet
 
 
@@ -246,7 +261,7 @@ class Spool:
             ).fetchall()
         return [Row(number, Kind(kind), payload) for number, kind, payload in found]
 
-    def acknowledged(self, ids: Sequence[int], monotonic_s: float, resent: int = 0) -> None:
+    def acknowledged(self, ids: Sequence[int], monotonic_s: float, resent: Resent = FIRST) -> None:
         """The broker has taken these rows; they stay until `sweep`."""
         with self._lock:
             newest = self._held[-1] if self._held else None
@@ -267,20 +282,29 @@ class Spool:
 
         Not for ever, though: a line that drops every few seconds would never get rid of them.
         """
-        with self._lock:
-            stay = deque(held for held in self._held if held.resent >= _RESENDS)
-            self._again.extend(held for held in self._held if held.resent < _RESENDS)
-            self._held = stay
+        self._hold_again(lambda resent: replace(resent, lost=resent.lost + 1))
 
     def send_held_again(self) -> None:
-        """The server misses events: rows in their grace time are to be sent once more. That is not
-        counted with what `connection_lost` does; who calls this sees to it that it ends."""
-        with self._lock:
-            self._again.extend(replace(held, resent=held.resent - 1) for held in self._held)
-            self._held.clear()
+        """The server misses events: rows in their grace time are to be sent once more.
 
-    def take_again(self, limit: int) -> tuple[list[Row], int]:
-        """At most `limit` rows to send once more, and how often they had been sent again."""
+        Not for ever: while one of several workers is away more is missing with every heartbeat,
+        and what is sent again is in its grace time again.
+        """
+        self._hold_again(lambda resent: replace(resent, asked=resent.asked + 1))
+
+    def _hold_again(self, once_more: Callable[[Resent], Resent]) -> None:
+        with self._lock:
+            stay: deque[_Held] = deque()
+            for held in self._held:
+                resent = once_more(held.resent)
+                if max(resent.lost, resent.asked) > _RESENDS:
+                    stay.append(held)
+                else:
+                    self._again.append(replace(held, resent=resent))
+            self._held = stay
+
+    def take_again(self, limit: int) -> tuple[list[Row], Resent]:
+        """At most `limit` rows to send once more, and how often that is then."""
         with self._lock:
             while self._again:
                 held = self._again[0]
@@ -288,13 +312,13 @@ class Spool:
                 if not len(held.ids):
                     self._again.popleft()
                 if found := self.rows(ids):
-                    return found, held.resent + 1
-            return [], 0
+                    return found, held.resent
+            return [], FIRST
 
-    def give_back(self, ids: Sequence[int], resent: int) -> None:
+    def give_back(self, ids: Sequence[int], resent: Resent) -> None:
         """Rows from `take_again` whose answer never came."""
         with self._lock:
-            self._again.appendleft(_Held(0.0, resent - 1, IdSet(ids)))
+            self._again.appendleft(_Held(0.0, resent, IdSet(ids)))
 
     def bury(self, row: Row, why: str) -> None:
         """Move a row that can never be accepted out of the way; the newest 1,000 are kept."""

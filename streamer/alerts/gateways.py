@@ -181,12 +181,13 @@ def _events_lost(
 def _flooding(
     sight: GatewaySight, since_ms: int, behind: Sequence[tuple[str, str]], limits: Limits
 ) -> Condition:
-    """What workers refuse unread. No numbers that rise: each would be another message about the
+    """What workers refuse. No numbers that rise: each would be another message about the
     same trouble."""
     name, blind = sight.gateway, tuple(sorted({station for station, _ in behind}))
     reasons = [
         f"beyond {limits.flood_messages_per_s:g} messages or {limits.flood_mb_per_s:g} MB a "
-        "second at one worker its messages are refused unread; they do not come again",
+        f"second, or {limits.stations_per_h} stations an hour, at one worker what it says is "
+        "refused; it does not come again",
         "overs, check-ins and check-outs may be among them: until it ends, and until what is "
         "missing was said anew, silence there says nothing",
     ]
@@ -204,7 +205,7 @@ def _flooding(
         AlertKind.GATEWAY_FLOODING,
         Severity.CRITICAL if blind else Severity.WARNING,
         name,
-        f"Gateway {name} floods: most of what it says is not read",
+        f"Gateway {name} floods: much of what it says is refused",
         tuple(reasons),
         step,
         since_ms,

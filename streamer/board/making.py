@@ -57,7 +57,7 @@ _IN_WORDS: Final = {
     GatewayStanding.UP: "reporting",
     GatewayStanding.DOWN: "it said that it goes down, or its broker said it for it",
     GatewayStanding.SILENT: "its heartbeat is overdue",
-    GatewayStanding.FLOODING: "it floods: most of what it says is not read",
+    GatewayStanding.FLOODING: "it floods: much of what it says is refused",
     GatewayStanding.NEVER: "it has sent no heartbeat yet",
 }
 

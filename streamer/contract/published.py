@@ -378,7 +378,12 @@ class RefusalReason(StrEnum):
     FUTURE = "future"
     LATE = "late"
     FLOOD = "flood"
+    TOO_MANY_STATIONS = "too_many_stations"
     INTERNAL = "internal"
+
+
+FLOODS: Final = frozenset({RefusalReason.FLOOD, RefusalReason.TOO_MANY_STATIONS})
+"""A gateway says more than can be taken: what is refused would have told who was heard."""
 
 
 class Refusal(Message):

@@ -21,7 +21,7 @@ class GatewayStanding(StrEnum):
     SILENT = "silent"
     """Its heartbeat is overdue."""
     FLOODING = "flooding"
-    """Its heartbeat comes, but of the rest most is refused unread."""
+    """Its heartbeat comes, but much of the rest is refused."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -230,5 +230,5 @@ def _faults(sight: GatewaySight, repeater: str) -> Iterator[tuple[int | None, st
     elif repeater in sight.down_repeaters:
         yield sight.down_repeaters[repeater], f"repeater {repeater} is down", repeater
     if sight.floods_since_ms is not None:
-        reason = f"gateway {gateway} floods, most of what it says is not read"
+        reason = f"gateway {gateway} floods, much of what it says is refused"
         yield sight.floods_since_ms, reason, gateway

@@ -250,13 +250,15 @@ class FloodSpan:
 @dataclass(frozen=True, slots=True)
 class GatewaySnapshot:
     """A gateway's record at one moment: what was counted of it, by tally; which numbers of each
-    boot were seen; since when there is a hole; when last a time was refused as ahead (0: never)."""
+    boot were seen, old holes taken as seen, and how many numbers lie in these; since when there
+    is a hole; when last a time was refused as ahead (0: never)."""
 
     gateway: str
     rev: int
     ver: int
     counts: dict[str, int]
     ranges: dict[str, tuple[tuple[int, int], ...]]
+    in_old_holes: int
     hole_ms: int | None
     future_ms: int
     conditions: str = ""
@@ -270,7 +272,7 @@ class GatewaySnapshot:
     @property
     def missing(self) -> int:
         """Events of the kept boots that have not arrived: holes between 1 and the highest seq."""
-        return sum(
+        return self.in_old_holes + sum(
             last - sum(b - a + 1 for a, b in ranges)
             for ranges in self.ranges.values()
             if (last := ranges[-1][1] if ranges else 0)

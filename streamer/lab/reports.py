@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from streamer.config import RegionView
-from streamer.contract.published import RefusalReason
+from streamer.contract.published import FLOODS
 from streamer.domain.liveness import GatewayStanding, Sights, merged
 from streamer.domain.model import FloodSpan, LiveState, SessionSpan
 from streamer.journal import lines as journal
@@ -43,7 +43,7 @@ class Reports:
     def take(self, line: Mapping[str, Any]) -> None:
         """One `state` or `refused` line. Twice makes no difference."""
         if line["kind"] == journal.REFUSED:
-            if line["reason"] == RefusalReason.FLOOD:
+            if line["reason"] in FLOODS:
                 said = self._said.setdefault(line["gateway"], _Said())
                 said.flooded_ms.add(line["noted_ms"])
             return

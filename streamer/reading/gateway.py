@@ -37,7 +37,7 @@ _SAID = {
     GatewayStanding.UP: "up",
     GatewayStanding.DOWN: "down: it said so, or its broker said it for it",
     GatewayStanding.SILENT: "silent: its heartbeat is overdue",
-    GatewayStanding.FLOODING: "flooding: most of what it says is not read",
+    GatewayStanding.FLOODING: "flooding: much of what it says is refused",
     GatewayStanding.NEVER: "never heard of: no heartbeat has come",
 }
 
@@ -90,7 +90,7 @@ class EventCounts(Document):
 
 
 class FloodSeen(Document):
-    """The newest flood: `messages` were refused unread."""
+    """The newest flood: `messages` were refused."""
 
     since: Moment
     last_at: Moment
@@ -98,8 +98,8 @@ class FloodSeen(Document):
 
 
 class GatewayNow(Document):
-    """`standing`: up, down (said so), silent (heartbeat overdue), flooding (most of what it says is
-    refused unread) or never. `heartbeat_at` by the corrected clock of the gateway. What its newest
+    """`standing`: up, down (said so), silent (heartbeat overdue), flooding (much of what it says is
+    refused) or never. `heartbeat_at` by the corrected clock of the gateway. What its newest
     word does not say is null; where that word is its will, it says next to nothing."""
 
     gateway: str
@@ -319,7 +319,7 @@ def _text(desk: Desk, found: Gateway) -> list[str]:
         ("keeper", found.keeper or "not in the region file"),
     ]
     if found.flood is not None:
-        text = f"{plural(found.flood.messages, 'message')} refused unread, the last "
+        text = f"{plural(found.flood.messages, 'message')} refused, the last "
         facts.insert(6, ("flood", text + _when(found.flood.last_at, desk)))
     for name, text in facts:
         lines += wrap(text, f"  {name:<11}", " " * 13)

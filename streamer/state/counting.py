@@ -17,6 +17,7 @@ def settings(view: RegionView, now_ms: int) -> dict[str, Any]:
         "grace": round(limits.events_lost_after_s * 1000),
         "flood_hold": round(limits.flood_hold_s * 1000),
         "floods": k.FLOODS_KEPT,
+        "ranges": k.RANGES_KEPT,
         "holes": k.HOLES_KEPT,
         "boots": k.BOOTS_KEPT,
         "quarantine": limits.quarantine_size,

@@ -7,8 +7,11 @@ PATH_LENGTH = 16
 """Newest overs kept of a station; a linger is exact while no more fall within it."""
 CHECK_INS_KEPT = 8
 """Newest check-ins kept of a station and group, to know if it was a member when it left a place."""
-HOLES_KEPT = 1024
-"""Ranges of sequence numbers kept of a boot; beyond it the oldest hole is given up as lost."""
+RANGES_KEPT = 256
+"""Ranges of sequence numbers that are read of a boot with each batch; the holes between older ones
+are kept apart."""
+HOLES_KEPT = 32_768
+"""Holes kept apart of a gateway, some 150 bytes each; beyond it the oldest is given up as lost."""
 BOOTS_KEPT = 8
 """Newest boots of a gateway that are still judged; events of older ones are no longer counted."""
 SESSIONS_KEPT = 8
@@ -93,6 +96,10 @@ class Keys:
         """Hash: '@station' or cell -> sums of what the repeater heard in that epoch since 1970."""
         gateway = repeater.partition("/")[0]
         return self._key(self.partition_of(gateway), f"learned:{repeater}:{epoch}")
+
+    def holes(self, gateway: str) -> str:
+        """Sorted set: boot, first and last number of each old hole in its sequences."""
+        return self._key(self.partition_of(gateway), f"holes:{gateway}")
 
     def quarantine(self, gateway: str) -> str:
         return self._key(self.partition_of(gateway), f"quarantine:{gateway}")

@@ -220,6 +220,7 @@ def gateway_from(gateway: str, fields: dict[str, str]) -> GatewaySnapshot:
         int(fields.get("#ver", 0)),
         {k[2:]: int(v) for k, v in fields.items() if k.startswith("n:")},
         {k[5:]: _ranges(v) for k, v in fields.items() if k.startswith("seen:")},
+        sum(int(v) for k, v in fields.items() if k.startswith("old:")),
         int(fields["hole_ms"]) if "hole_ms" in fields else None,
         int(fields.get("future_ms", 0)),
         fields.get("#conditions", ""),

@@ -14,7 +14,7 @@ from streamer.state.running import Argument, Line, Running
 
 
 class Script(StrEnum):
-    """One job each; see the head of each file in `lua/`."""
+    """One job each; see the head of each file in `lua/`. Other files there are parts of these."""
 
     STATION = "station"
     GROUP = "group"
@@ -33,8 +33,13 @@ class Script(StrEnum):
     MEND = "mend"
 
 
-def _text(script: str) -> str:
-    return resources.files("streamer.state").joinpath(f"lua/{script}.lua").read_text("utf-8")
+_PARTS: Final = {Script.GATEWAY: ("sequences", "sheets")}
+
+
+def _text(script: Script) -> str:
+    folder = resources.files("streamer.state") / "lua"
+    names = ("common", *_PARTS.get(script, ()), script)
+    return "\n".join((folder / f"{name}.lua").read_text("utf-8") for name in names)
 
 
 # A lease that is lost with a node is taken again, what the broker has is offered once more: nobody
@@ -57,8 +62,7 @@ class Scripts:
 
     def __init__(self, client: "redis.Redis") -> None:
         self.nodes = nodes_of(client)
-        common = _text("common")
-        self._texts = {script: f"{common}\n{_text(script)}" for script in Script}
+        self._texts = {script: _text(script) for script in Script}
         # The name under which Redis keeps a script is the SHA-1 of its text; nothing is secured.
         self._names = {
             script: sha1(text.encode(), usedforsecurity=False).hexdigest()

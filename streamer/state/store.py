@@ -140,7 +140,8 @@ class Store(Outbox, Knowledge, Air, Expiry, Servers, Setup):
             arguments = [common]
             for name in names:
                 more, said = content(self.keys, name, batches[name], now_ms)
-                keys += [self.keys.gateway(name), self.keys.quarantine(name), *more]
+                keys += [self.keys.gateway(name), self.keys.quarantine(name)]
+                keys += [self.keys.holes(name), *more]
                 arguments.append(compact(said))
             calls.append(Call(Script.GATEWAY, keys, arguments))
 

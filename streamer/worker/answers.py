@@ -2,7 +2,7 @@
 
 from streamer.clock import Clock
 from streamer.contract import topics
-from streamer.contract.published import RefusalReason
+from streamer.contract.published import FLOODS
 from streamer.state.store import Store
 from streamer.worker.batch import Batch
 from streamer.worker.merger import Merged
@@ -39,7 +39,7 @@ class Answers:
         for reason, count in batch.untold.items():
             self._metrics.refused.labels(reason).inc(count)
         for refusal in batch.refusals:
-            if refusal.reason is RefusalReason.FLOOD:
+            if refusal.reason in FLOODS:
                 label = refusal.gateway if refusal.gateway in view.gateways else OTHER
                 self._metrics.flooded.labels(label).inc(refusal.times)
         # Acknowledged only once the refusal is with the broker: nothing vanishes without a word.

@@ -11,7 +11,7 @@ from typing import Any
 from streamer.clock import to_ms
 from streamer.config import RegionView
 from streamer.contract.events import State
-from streamer.contract.published import Refusal, RefusalReason
+from streamer.contract.published import FLOODS, Refusal, RefusalReason
 from streamer.domain.cells import cell_at
 from streamer.domain.check_out_words import CheckOutWords
 from streamer.journal import lines as journal
@@ -47,6 +47,14 @@ class Batch:
 def tie_of(gateway: str, boot: str, seq: int) -> str:
     """What decides between events of the same time."""
     return f"{gateway} {boot} {seq:016d}"
+
+
+def _note_flood(floods: list[tuple[int, int]], ms: int, times: int) -> None:
+    """Add what was refused at `ms`: all of one second in one."""
+    if floods and 0 <= ms - floods[-1][0] < 1000:
+        floods[-1] = floods[-1][0], floods[-1][1] + times
+    else:
+        floods.append((ms, times))
 
 
 _LOOKED_AT = 4
@@ -246,8 +254,8 @@ class Accepting:
             return
         if refusal.reason is RefusalReason.FUTURE:
             self._note_ahead(batch, refusal.gateway, to_ms(refusal.at))
-        if refusal.reason is RefusalReason.FLOOD:
-            batch.gateway(refusal.gateway).floods.append((to_ms(refusal.at), refusal.times))
+        if refusal.reason in FLOODS:
+            _note_flood(batch.gateway(refusal.gateway).floods, to_ms(refusal.at), refusal.times)
         if counted is not None:
             boot, seq, tally = counted
             batch.gateway(refusal.gateway).events.append((boot, seq, tally, "", "", 0))

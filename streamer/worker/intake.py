@@ -17,6 +17,7 @@ from streamer.domain.callsign import Accepted, normalise
 from streamer.domain.quarantine import quarantine_name
 from streamer.mqtt.connection import Incoming
 from streamer.worker.batch import Accepting, Batch
+from streamer.worker.crowd import Crowd
 from streamer.worker.flood import Restraint, Telling
 
 log = structlog.get_logger()
@@ -34,11 +35,15 @@ class _Refused(Exception):
 
 
 class Intake:
-    """Built for one version of the region file. Without `restraint` every refusal is told."""
+    """Built for one version of the region file. Without `restraint` every refusal is told, without
+    `crowd` any number of stations is taken."""
 
-    def __init__(self, view: RegionView, restraint: Restraint | None = None) -> None:
+    def __init__(
+        self, view: RegionView, restraint: Restraint | None = None, crowd: Crowd | None = None
+    ) -> None:
         self._view = view
         self._restraint = restraint
+        self._crowd = crowd
         region = view.region
         self.rules = view.call_sign_rules()
         """May be replaced between two messages."""
@@ -132,6 +137,12 @@ class Intake:
             call, reason = quarantine_name(verdict.raw), verdict.reason
             self._accepting.quarantined(batch, gateway, event.boot, event.seq, call, reason, ms)
             return
+        if self._crowd is not None and not self._crowd.admits(gateway, verdict.call):
+            text = (
+                f"more than {self._view.limits.stations_per_h} stations within an hour of gateway "
+                f"{gateway}: overs of further ones are refused"
+            )
+            raise _Refused(RefusalReason.TOO_MANY_STATIONS, text, "refused")
         # An over cannot end after its end was recorded; a wrong duration must not rule the future.
         end_ms = max(ms, min(ms + (duration_ms or 0), sent_ms))
         self._accepting.over(

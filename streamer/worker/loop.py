@@ -27,6 +27,7 @@ from streamer.state.store import Store, StoreMismatch, StoreUnavailable
 from streamer.worker.air import AirTime
 from streamer.worker.answers import Answers
 from streamer.worker.broker_said import BrokerSaid
+from streamer.worker.crowd import Crowd
 from streamer.worker.deriver import Deriver
 from streamer.worker.flood import Flood, Restraint
 from streamer.worker.health import Health
@@ -84,7 +85,8 @@ class Worker:
         self._health = health
         self._flood = Flood(view, clock)
         self._restraint = Restraint(view, clock)
-        self._intake = Intake(view, self._restraint)
+        self._crowd = Crowd(view, clock)
+        self._intake = Intake(view, self._restraint, self._crowd)
         self._answers = Answers(store, clock, metrics)
         self._orders = RegionOrders(store)
         self._redis = RedisSight(store, metrics, health)
@@ -380,7 +382,8 @@ class Worker:
         self._view = self._store.view = view
         self._flood.use(view)
         self._restraint.use(view)
-        self._intake = Intake(view, self._restraint)
+        self._crowd.use(view)
+        self._intake = Intake(view, self._restraint, self._crowd)
         self._orders.forget()
         self._prepared = False
         log.info("region file read again", groups=len(view.groups), gateways=len(view.gateways))

@@ -103,7 +103,7 @@ class Metrics:
         )
         self.flooded = Counter(
             "streamer_flooded",
-            "Messages refused unread because their gateway sends too many",
+            "Messages and overs refused because their gateway sends too many",
             ["gateway"],
             registry=r,
         )

@@ -2,6 +2,7 @@
 
 import re
 import sqlite3
+from collections.abc import Callable
 from pathlib import Path
 from uuid import UUID
 
@@ -282,3 +283,43 @@ def test_deleting_a_range_leaves_its_neighbours() -> None:
     left = [row.id for row in spool.after(Kind.HEARD, 0, 99)]
     assert left == [n for n in range(1, 21) if n not in (2, 3, 5, 20)]
     assert spool.waiting == 16
+
+
+def test_what_the_server_asks_for_again_and_again_is_sent_so_often_at_most() -> None:
+    """While one of several workers is away more is missing with every heartbeat; if all were sent
+    each time, the line would soon carry nothing else."""
+    spool = Spool(":memory:", NOW_MS)
+    sendings: dict[int, int] = {}
+    now_s = 0.0
+    for _ in range(40):
+        now_s += 30.0
+        ids = fill(spool, 5)
+        spool.acknowledged(ids, now_s)
+        spool.send_held_again()
+        while (found := spool.take_again(3))[0]:
+            rows, resent = found
+            spool.acknowledged([row.id for row in rows], now_s + 1, resent)
+            for row in rows:
+                sendings[row.id] = sendings.get(row.id, 0) + 1
+        spool.sweep(now_s + 1, 60.0)
+    assert set(sendings) == set(range(1, 201))
+    assert max(sendings.values()) == 2
+    assert spool.held <= 5 * (60 // 30 + 3)
+
+
+def test_a_line_that_drops_does_not_use_up_what_the_server_asks_for() -> None:
+    spool = Spool(":memory:", NOW_MS)
+    spool.acknowledged(fill(spool, 1), 0.0)
+
+    def times_sent_for(reason: Callable[[], None]) -> int:
+        times = 0
+        for _ in range(9):
+            reason()
+            rows, resent = spool.take_again(9)
+            spool.acknowledged([row.id for row in rows], 0.0, resent)
+            times += len(rows)
+        return times
+
+    assert times_sent_for(spool.connection_lost) == 2
+    assert times_sent_for(spool.send_held_again) == 2
+    assert spool.held == 1

@@ -185,7 +185,7 @@ def gateway_found(
 ) -> Found:
     snapshot = GatewaySnapshot(
         "ridge", 1, 1, known.pop("counts", {}), known.pop("ranges", {}),
-        known.pop("hole_ms", None), known.pop("future_ms", 0),
+        0, known.pop("hole_ms", None), known.pop("future_ms", 0),
         skew_ms=known.pop("skew_ms", None),
     )  # fmt: skip
     flood = known.pop("flood", None)
@@ -332,7 +332,7 @@ class TestFlooding:
         trouble = only(found)
         assert (trouble.id, trouble.kind) == ("gateway_flooding.ridge", AlertKind.GATEWAY_FLOODING)
         assert (trouble.severity, trouble.since_ms) == (Severity.WARNING, at(100))
-        assert trouble.title == "Gateway ridge floods: most of what it says is not read"
+        assert trouble.title == "Gateway ridge floods: much of what it says is refused"
         assert "by another way" not in trouble.next_step
         assert found.next_ms == at(410)  # flood_hold_s is 300 where nothing is said
         over = gateway_found(410, up, flood=self.FLOOD)

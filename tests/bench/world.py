@@ -100,6 +100,7 @@ class World:
             "flood_burst_messages = 10_000_000",
             "flood_mb_per_s = 1_000_000",
             "flood_burst_mb = 1_000_000",
+            "stations_per_h = 1_000_000",
             "[policy]",
             "linger_s = 120",
             "[learning]",

@@ -125,7 +125,7 @@ class TestFloods:
         assert (sight.standing, sight.since_ms) == (GatewayStanding.FLOODING, at(100))
         assert sight.next_ms == at(500)  # 200 and the hold of 300
         assert (ridge.reporting, ridge.since_ms, ridge.cause) == (False, at(100), "ridge")
-        assert ridge.reason == "gateway ridge floods, most of what it says is not read"
+        assert ridge.reason == "gateway ridge floods, much of what it says is refused"
         assert ridge.dark == ()
         over = self.seen(500, (100, 200, 7))
         assert over.gateway("ridge").standing is GatewayStanding.UP

@@ -42,7 +42,8 @@ BY_THE_CLOCK = ("#born", "#standing", "#fanout_digest", "#reach_digest", "#check
 times."""
 NO_FLOOD = {
     "flood_messages_per_s": 1_000_000, "flood_burst_messages": 10_000_000,
-    "flood_mb_per_s": 1_000_000, "flood_burst_mb": 1_000_000, "refusals_told_at_once": 10_000_000,
+    "flood_mb_per_s": 1_000_000, "flood_burst_mb": 1_000_000, "stations_per_h": 1_000_000,
+    "refusals_told_at_once": 10_000_000,
 }  # fmt: skip
 """Each gateway says as much as all of a region would."""
 REGION: dict[str, Any] = {

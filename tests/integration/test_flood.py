@@ -202,3 +202,26 @@ def test_after_an_absence_what_the_broker_has_kept_is_no_flood(make_stage: MakeS
     worker.start()
     stage.expect(lambda: stage.counted("ridge"), 501, "all that had waited")
     assert refused_as(stage, "flood") == []
+
+
+def test_stations_cannot_be_invented_without_end(make_stage: MakeStage) -> None:
+    """What they would leave in Redis is bounded, people are told, and others are heard on."""
+    stage = stage_of(make_stage, stations_per_h=20)
+    stage.unstarted_worker("w").start()
+    lake, ridge = Teller("lake"), Teller("ridge")
+    stage.say(lake.state(stage.now_ms), ridge.state(stage.now_ms))
+    for n in range(200):
+        invented = f"QA{n % 10}{chr(65 + n // 26)}{chr(65 + n % 26)}"
+        stage.say(ridge.heard(stage.now_ms, invented, f"i{n}", to="NET"))
+    wait_until(lambda: "gateway_flooding.ridge" in stage.alerts(), "the alert")
+    stage.expect(
+        lambda: stage.store.gateway("ridge").counts, {"heard": 20, "refused": 180}, "all counted"
+    )
+    assert stage.store.gateway("ridge").missing == 0  # each has used up its number
+    assert sum(int(n) for n in stage.store.refusals().values()) == 180
+    assert {r["reason"] for r in stage.refused()} == {"too_many_stations"}
+    stage.say(lake.heard(stage.now_ms, "QB2DEF", "o1", to="RESCUE"))
+    stage.expect(lambda: len(stage.places("RESCUE")), 1, "the other gateway's station")
+    everything = stage.client.scan_iter(match=stage.store.keys.everything())
+    assert sum(":station:" in str(key) for key in everything) == 20 + 1
+    assert labelled(stage, "streamer_flooded_total", gateway="ridge") > 0

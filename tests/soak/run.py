@@ -31,10 +31,11 @@ VICTIMS: Final = ("worker-2", "board-2", "agent-moor", "redis", "broker")
 STEP_S: Final = 0.1
 BETWEEN_S: Final = (15.0, 45.0)
 """From one kill to the next."""
+MAY_STAY_AWAY: Final = (["agent-moor"], ["worker-2"])
 LONG_AWAY_S: Final = (15.0, 25.0)
-"""An agent may be away for so long that its gateway is told as lost. A worker may not, at this
-load: while it is away every second message is held for it, and beyond 1,024 holes
-(streamer.state.keys.HOLES_KEPT) the oldest is given up."""
+"""An agent may be away for so long that its gateway is told as lost; a worker for so long that a
+thousand numbers and more are missing of each gateway: the broker holds every second message for
+it."""
 DAY_S: Final = 86_400
 PAGE: Final = "head,alerts,gateways,groups,places,roster/NET,fanout/NET"
 
@@ -177,7 +178,7 @@ class Soak:
             return
         while not self._ending.wait(self._chance.uniform(*self.plan.between_s)):
             victims = self._chance.sample(VICTIMS, self._chance.choice((1, 1, 1, 1, 2)))
-            long = victims == ["agent-moor"] and self._chance.random() < 0.4
+            long = victims in MAY_STAY_AWAY and self._chance.random() < 0.4
             away_s = self._chance.uniform(*(LONG_AWAY_S if long else (0.0, 2.0)))
             self._strike(victims, away_s)
 

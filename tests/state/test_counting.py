@@ -10,7 +10,14 @@ from hypothesis import strategies as st
 
 from streamer.contract.common import MAX_SEQ
 from streamer.domain.model import FloodSpan, GatewaySnapshot, SessionSpan
-from streamer.state.keys import BOOTS_KEPT, FLIPS_KEPT, FLOODS_KEPT, HOLES_KEPT, SESSIONS_KEPT
+from streamer.state.keys import (
+    BOOTS_KEPT,
+    FLIPS_KEPT,
+    FLOODS_KEPT,
+    HOLES_KEPT,
+    RANGES_KEPT,
+    SESSIONS_KEPT,
+)
 from streamer.state.shapes import GatewayBatch, GatewayWord
 from streamer.state.store import Store, connect
 from tests.servers import Redis
@@ -59,11 +66,17 @@ batches = st.lists(st.lists(events, max_size=25), max_size=8)
 
 
 @REAL
-@given(batches)
+@given(batches, st.sampled_from([RANGES_KEPT, 1, 2, 3]))
 def test_any_order_repetition_and_batching_counts_each_event_once(
-    redis_server: Redis, batches: list[list[Event]]
+    redis_server: Redis, batches: list[list[Event]], kept: int
 ) -> None:
-    store = fresh(redis_server.url)
+    """Also when nearly all holes are put away."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("streamer.state.keys.RANGES_KEPT", kept)
+        _count_each_once(fresh(redis_server.url), batches, whole=kept == RANGES_KEPT)
+
+
+def _count_each_once(store: Store, batches: list[list[Event]], *, whole: bool) -> None:
     seen: dict[str, set[int]] = defaultdict(set)
     duplicates = 0
     for batch in batches:
@@ -75,7 +88,8 @@ def test_any_order_repetition_and_batching_counts_each_event_once(
             seen[boot].add(seq)
         assert count(store, batch) == expected
     snapshot = store.gateway("ridge")
-    assert snapshot.ranges == {b: ranges_of(s) for b, s in seen.items()}
+    if whole:
+        assert snapshot.ranges == {b: ranges_of(s) for b, s in seen.items()}
     assert snapshot.missing == sum(max(s) - len(s) for s in seen.values())
     tally = Counter(kinds[seq % 3] for s in seen.values() for seq in s)
     assert counted(snapshot) == dict(tally)
@@ -121,32 +135,90 @@ def test_gateways_of_one_batch_do_not_mix(store: Store) -> None:
 
 
 class TestBounds:
+    def test_what_is_late_is_told_from_what_comes_again_however_much_it_is(
+        self, store: Store
+    ) -> None:
+        """Every second number is late, as when one of two workers is away."""
+        last = 20 * RANGES_KEPT
+        odd = [("boot0001", n, "heard") for n in range(1, last, 2)]
+        assert set(count(store, odd)) == {"1"}
+        assert store.gateway("ridge").missing == len(odd) - 1
+        assert len(store.gateway("ridge").ranges["boot0001"]) == RANGES_KEPT
+        assert set(count(store, odd)) == {"0"}
+        late = [("boot0001", n, "heard") for n in range(2, last, 2)]
+        random.Random(1).shuffle(late)
+        for at in range(0, len(late), 500):
+            assert set(count(store, late[at : at + 500])) == {"1"}
+        assert set(count(store, late)) == {"0"}
+        snapshot = store.gateway("ridge")
+        assert snapshot.ranges == {"boot0001": ((1, last - 1),)}
+        assert snapshot.missing == 0
+        assert counted(snapshot) == {"heard": len(odd) + len(late)}
+        assert self._old_holes(store) == []
+
     def test_the_oldest_holes_are_given_up_and_counted(self, store: Store) -> None:
         more = 45
-        odd = [("boot0001", 2 * n + 1, "heard") for n in range(HOLES_KEPT + more)]
+        odd = [("boot0001", 2 * n + 1, "heard") for n in range(RANGES_KEPT + HOLES_KEPT + more)]
         assert set(count(store, odd)) == {"1"}
         snapshot = store.gateway("ridge")
-        ranges = snapshot.ranges["boot0001"]
-        assert len(ranges) == HOLES_KEPT
+        assert len(snapshot.ranges["boot0001"]) == RANGES_KEPT
+        assert len(self._old_holes(store)) == HOLES_KEPT
         assert snapshot.counts["given_up"] == more  # each hole is one number wide
-        assert snapshot.missing == HOLES_KEPT - 1
-        assert ranges[0] == (1, 2 * more + 1)
-        assert ranges[-1][1] == odd[-1][1]
+        assert snapshot.missing == RANGES_KEPT - 1 + HOLES_KEPT
         # One of those given up is no longer told from one that was seen; one kept is.
-        assert count(store, [("boot0001", 2, "heard")]) == "0"
+        assert count(store, [("boot0001", 2 * more, "heard")]) == "0"
         assert count(store, [("boot0001", 2 * more + 2, "heard")]) == "1"
+
+    def test_those_of_the_oldest_boot_are_given_up_first(
+        self, store: Store, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.setattr("streamer.state.keys.RANGES_KEPT", 1)
+        monkeypatch.setattr("streamer.state.keys.HOLES_KEPT", 3)
+        count(store, [("boot0002", n, "heard") for n in (1, 3, 5)])
+        count(store, [("boot0001", n, "heard") for n in (1, 4, 9)])  # holes of 2 and of 4
+        snapshot = store.gateway("ridge")
+        assert snapshot.counts["given_up"] == 2
+        assert snapshot.missing == 4 + 2
+        assert [hole.split(" ")[0] for hole in self._old_holes(store)] == [
+            "boot0001", "boot0002", "boot0002",
+        ]  # fmt: skip
 
     def test_wide_holes_between_wide_ranges(self, store: Store) -> None:
         """Of every ten numbers four arrive; so each hole is six wide."""
-        more = 3
-        starts = [10 * n + 1 for n in range(HOLES_KEPT + more)]
+        starts = [10 * n + 1 for n in range(3 * RANGES_KEPT)]
         count(store, [("boot0001", s + k, "heard") for s in starts for k in range(4)])
-        snapshot = store.gateway("ridge")
-        ranges = snapshot.ranges["boot0001"]
-        assert ranges[0] == (1, 10 * more + 4)
-        assert ranges[1:] == tuple((s, s + 3) for s in starts[more + 1 :])
-        assert snapshot.counts["given_up"] == 6 * more
-        assert snapshot.missing == 6 * (HOLES_KEPT - 1)
+        assert store.gateway("ridge").missing == 6 * (len(starts) - 1)
+        # A hole is divided, its ends are taken away, it is closed.
+        for number, left in ((17, 5), (15, 4), (20, 3), (16, 2), (18, 1), (19, 0)):
+            assert count(store, [("boot0001", number, "heard")]) == "1"
+            assert count(store, [("boot0001", number, "heard")]) == "0"
+            assert store.gateway("ridge").missing == 6 * (len(starts) - 2) + left
+
+    def test_holes_go_with_their_boot(self, store: Store) -> None:
+        odd = [("boot0000", 2 * n + 1, "heard") for n in range(RANGES_KEPT + 5)]
+        count(store, odd)
+        assert len(self._old_holes(store)) == 5
+        count(store, [(f"boot{n:04d}", 1, "heard") for n in range(1, BOOTS_KEPT)])
+        assert len(self._old_holes(store)) == 5
+        count(store, [("boot9999", 1, "heard")])
+        assert self._old_holes(store) == []
+        assert store.gateway("ridge").missing == 0
+
+    def test_the_largest_numbers_are_put_away_exactly(
+        self, store: Store, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.setattr("streamer.state.keys.RANGES_KEPT", 1)
+        count(store, [("boot0001", 1, "heard"), ("boot0001", MAX_SEQ, "heard")])
+        assert store.gateway("ridge").missing == MAX_SEQ - 2
+        assert count(store, [("boot0001", MAX_SEQ - 1, "heard")]) == "1"
+        assert count(store, [("boot0001", MAX_SEQ - 1, "heard")]) == "0"
+        assert count(store, [("boot0001", 2, "heard")]) == "1"
+        assert store.gateway("ridge").missing == MAX_SEQ - 4
+
+    @staticmethod
+    def _old_holes(store: Store) -> list[str]:
+        key = store.keys.holes("ridge")
+        return [str(name) for name in store._client.zrange(key, 0, -1)]
 
     @pytest.mark.parametrize("seed", range(5))
     def test_boots_are_kept_by_their_order_not_by_arrival(self, store: Store, seed: int) -> None:

@@ -209,6 +209,7 @@ class TestKeys:
         own += [
             keys.log(partition),
             keys.quarantine(name),
+            keys.holes(name),
             keys.due(partition),
             keys.tell(partition),
         ]

@@ -1,5 +1,7 @@
 -- Put in front of every script.
 
+local AT_ONCE = 2000  -- Lua hands over some thousand values at most
+
 -- Redis compares strings in Lua by the locale of its process; the order here must be the same on
 -- every server, so it is by bytes.
 local function bytes_less(a, b)

@@ -1,10 +1,11 @@
 -- Count each event once, keep the holes in the sequences, sum up what repeaters heard, take over
 -- gateway states.
--- KEYS: due, live, then for each gateway its hash, its quarantine, the hashes of the hours of its
---       history, those of what is learned of its repeaters, and the sets of the stations that they
---       heard.
--- ARGV: settings {now, grace, flood_hold, floods, holes, boots, quarantine, sessions, flips, heard, history,
---                 learned = [cells, stations], coarser = [signal, errors]}, then for each gateway
+-- KEYS: due, live, then for each gateway its hash, its quarantine, its old holes, the hashes of the
+--       hours of its history, those of what is learned of its repeaters, and the sets of the
+--       stations that they heard.
+-- ARGV: settings {now, grace, flood_hold, floods, ranges, holes, boots, quarantine, sessions, flips,
+--                 heard, history, learned = [cells, stations], coarser = [signal, errors]}, then
+--       for each gateway
 --       one JSON object
 --       {name, events = [[boot, seq, tally, call, reason, ms]...] or, of an over,
 --        [boot, seq, tally, bucket, ms on the air or -1 for a start, signal, errors, lines...],
@@ -18,75 +19,6 @@
 --                           one character a state: 1 taken over, 0 not}.
 local set = cjson.decode(ARGV[1])
 local due, live = KEYS[1], KEYS[2]
-
--- Sequence numbers seen of a boot, as sorted ranges 'first-last,first-last'.
-local function ranges_of(text)
-  local ranges = {}
-  for first, last in string.gmatch(text or '', '(%d+)-(%d+)') do
-    ranges[#ranges + 1] = {tonumber(first), tonumber(last)}
-  end
-  return ranges
-end
-
-local function text_of(ranges)
-  local parts = {}
-  for j, range in ipairs(ranges) do parts[j] = whole(range[1]) .. '-' .. whole(range[2]) end
-  return table.concat(parts, ',')
-end
-
--- Put `seq` in; false if it was there. Searched from the end, where new ones belong.
-local function put(ranges, seq)
-  local j = #ranges
-  while j > 0 and ranges[j][1] > seq do j = j - 1 end
-  local below, above = ranges[j], ranges[j + 1]
-  if below and seq <= below[2] then return false end
-  local joins_below = below and below[2] + 1 == seq
-  local joins_above = above and above[1] - 1 == seq
-  if joins_below and joins_above then
-    below[2] = above[2]
-    table.remove(ranges, j + 1)
-  elseif joins_below then
-    below[2] = seq
-  elseif joins_above then
-    above[1] = seq
-  else
-    table.insert(ranges, j + 1, {seq, seq})
-  end
-  return true
-end
-
--- The oldest holes are given up, and counted, when there are too many.
-local function bound(key, ranges)
-  while #ranges > set.holes do
-    redis.call('HINCRBY', key, 'n:given_up', ranges[2][1] - ranges[1][2] - 1)
-    ranges[1][2] = ranges[2][2]
-    table.remove(ranges, 2)
-  end
-end
-
-local function boots_of(key)
-  local text = redis.call('HGET', key, 'boots') or ''
-  local boots, open = {}, {}
-  for boot in string.gmatch(text, '%S+') do boots[#boots + 1] = boot open[boot] = true end
-  return boots, open
-end
-
--- Admit a boot among the newest; false if it is older than all that are kept.
-local function admit(key, boots, open, boot)
-  if open[boot] then return true end
-  local at = #boots + 1
-  while at > 1 and bytes_less(boot, boots[at - 1]) do at = at - 1 end
-  if at == 1 and #boots >= set.boots then return false end
-  table.insert(boots, at, boot)
-  open[boot] = true
-  if #boots > set.boots then
-    local gone = table.remove(boots, 1)
-    open[gone] = nil
-    redis.call('HDEL', key, 'seen:' .. gone)
-  end
-  redis.call('HSET', key, 'boots', table.concat(boots, ' '))
-  return true
-end
 
 -- 'count last_ms reason' by call sign; the call signs heard last are kept.
 local function quarantine(key, call, reason, ms)
@@ -111,127 +43,6 @@ local function quarantine(key, call, reason, ms)
   end
 end
 
--- A sheet is a hash of lines, a line some whole numbers that are added to. A book is sheets as the
--- settings have them, [ms to keep, field, field...] each, and their lines by place: number of the
--- sheet * SHEET + position in it. They are read at once, and what is not touched stays text: making
--- numbers of text and text of numbers is what takes long.
-local SHEET, AT_ONCE = 100000, 2000  -- Lua hands over some thousand values at most
-local function open_book(sheets, first_key, width)
-  local book = {
-    sheets = sheets, first_key = first_key, width = width, begun = {},
-    pattern = '^' .. string.rep('(%S+) ', width - 1) .. '(%S+)$',
-  }
-  for s, sheet in ipairs(sheets) do
-    if sheet[1] > 0 then  -- else it is too long ago, and has no lines
-      for from = 2, #sheet, AT_ONCE do
-        local upto = math.min(#sheet, from + AT_ONCE - 1)
-        local lines = redis.call('HMGET', KEYS[first_key + s - 1], unpack(sheet, from, upto))
-        for j, line in ipairs(lines) do book[s * SHEET + from - 1 + j] = line end
-      end
-    end
-  end
-  return book
-end
-
--- What is learned is bounded; the first line of a sheet counts how many cells and stations it has.
--- It is longer than Redis' hash-max-listpack-value: short lines alone would be kept in one piece of
--- memory, in which each line is searched for from the start.
-local PADDING = string.rep('-', 64)
-local function has_room(book, s, field)
-  local counts, kind = book[s * SHEET + 2], string.sub(field, 1, 1) == '@' and 2 or 1
-  if type(counts) ~= 'table' then
-    counts = {string.match(counts or '0 0', '^(%d+) (%d+)')}
-    counts[3] = PADDING
-    book[s * SHEET + 2] = counts
-  end
-  if tonumber(counts[kind]) >= book.bounds[kind] then return false end
-  counts[kind] = counts[kind] + 1
-  return true
-end
-
--- The numbers of a line, to be added to; nil if it is too long ago or there is no room for it.
-local function line_at(book, place)
-  local line = book[place]
-  if line == nil or type(line) == 'table' then return line end
-  if line then
-    line = {string.match(line, book.pattern)}
-  else
-    local s = math.floor(place / SHEET)
-    if not book.bounds or has_room(book, s, book.sheets[s][place % SHEET]) then
-      line, book.begun[s] = {}, true
-      for j = 1, book.width do line[j] = 0 end
-    else
-      line = nil
-    end
-  end
-  book[place] = line
-  return line
-end
-
--- A sheet is told how long to live when a line is begun in it.
-local function close_book(book)
-  for s, sheet in ipairs(book.sheets) do
-    local key, words = KEYS[book.first_key + s - 1], {}
-    for j = 2, #sheet do
-      local line = book[s * SHEET + j]
-      if type(line) == 'table' then
-        words[#words + 1] = sheet[j]
-        words[#words + 1] = table.concat(line, ' ')
-      end
-    end
-    for from = 1, #words, AT_ONCE do
-      redis.call('HSET', key, unpack(words, from, math.min(#words, from + AT_ONCE - 1)))
-    end
-    if book.begun[s] then redis.call('PEXPIRE', key, whole(sheet[1])) end
-  end
-end
-
--- Of a bucket: starts, ends, ms on the air; then of the signal how many said it, their sum, the
--- least and the greatest; then the same of the errors.
-local BUCKET = 11
-local function add_reading(sums, at, value)
-  if value == cjson.null then return end
-  local none = tonumber(sums[at]) == 0
-  if none or value < tonumber(sums[at + 2]) then sums[at + 2] = value end
-  if none or value > tonumber(sums[at + 3]) then sums[at + 3] = value end
-  sums[at], sums[at + 1] = sums[at] + 1, sums[at + 1] + value
-end
-
-local function add_to_bucket(book, event)
-  local sums = line_at(book, event[4])
-  if not sums then return end
-  if event[5] < 0 then
-    sums[1] = sums[1] + 1
-  else
-    sums[2], sums[3] = sums[2] + 1, sums[3] + event[5]
-  end
-  add_reading(sums, 4, event[6])
-  add_reading(sums, 8, event[7])
-end
-
--- Of what is learned: ends; then of the signal how many said it, their sum and that of their
--- squares; then the same of the errors.
-local LEARNED = 7
-local function add_square(sums, at, value)
-  local squares = sums[at + 2] + value * value
-  sums[at], sums[at + 1] = sums[at] + 1, sums[at + 1] + value
-  sums[at + 2] = squares < 1e14 and squares or whole(squares)
-end
-
-local function add_to_learned(book, event)
-  local signal, wrong = event[6], event[7]
-  signal = signal ~= cjson.null and math.floor(signal / set.coarser[1] + 0.5)
-  wrong = wrong ~= cjson.null and math.floor(wrong / set.coarser[2] + 0.5)
-  for j = 8, #event do
-    local sums = line_at(book, event[j])
-    if sums then
-      sums[1] = sums[1] + 1
-      if signal then add_square(sums, 2, signal) end
-      if wrong then add_square(sums, 5, wrong) end
-    end
-  end
-end
-
 local function open_books(gateway, first_key)
   local history = open_book(gateway.history, first_key, BUCKET)
   local learned = open_book(gateway.learned, first_key + #gateway.history, LEARNED)
@@ -249,22 +60,25 @@ local function note_heard(heard, first_key, begun)
   end
 end
 
-local function count_events(key, cage, gateway, history, learned)
+local function count_events(key, cage, old, gateway, history, learned)
   local boots, open = boots_of(key)
-  local seen, tally, verdicts, holes = {}, {}, {}, false
+  local seen, aside, tally, verdicts, holes = {}, {}, {}, {}, false
   for j, event in ipairs(gateway.events) do
     local boot, seq, kind = event[1], event[2], event[3]
-    if not admit(key, boots, open, boot) then
+    if not admit(key, old, boots, open, boot, set.boots) then
       verdicts[j], kind = '-', 'too_old'
     else
-      seen[boot] = seen[boot] or ranges_of(redis.call('HGET', key, 'seen:' .. boot))
-      local new = put(seen[boot], seq)
+      if not seen[boot] then
+        local known = redis.call('HMGET', key, 'seen:' .. boot, 'old:' .. boot)
+        seen[boot], aside[boot] = ranges_of(known[1]), tonumber(known[2] or '0') > 0
+      end
+      local new = put(seen[boot], seq) or (aside[boot] and take_back(key, old, boot, seq))
       verdicts[j] = new and '1' or '0'
       if not new then
         kind = 'duplicate'
       elseif type(event[4]) == 'number' then
         add_to_bucket(history, event)
-        if event[8] then add_to_learned(learned, event) end
+        if event[8] then add_to_learned(learned, event, set.coarser) end
       elseif event[4] ~= '' then
         quarantine(cage, event[4], event[5], event[6])
       end
@@ -273,11 +87,13 @@ local function count_events(key, cage, gateway, history, learned)
   end
   for boot, ranges in pairs(seen) do
     if open[boot] then
-      bound(key, ranges)
+      ranges = put_away(key, old, boot, ranges, set.ranges)
       redis.call('HSET', key, 'seen:' .. boot, text_of(ranges))
       holes = holes or #ranges > 1 or (ranges[1] and ranges[1][1] > 1)
+        or tonumber(redis.call('HGET', key, 'old:' .. boot) or '0') > 0
     end
   end
+  give_up(key, old, set.holes)
   for kind, count in pairs(tally) do redis.call('HINCRBY', key, 'n:' .. kind, count) end
   -- What a gateway that never speaks of routes carries is unknown, not nothing.
   if tally.route and redis.call('HSET', live, '@' .. gateway.name, 'routes') == 1 then
@@ -369,14 +185,14 @@ end
 
 local replies, at = {}, 3
 for n = 2, #ARGV do
-  local key, cage = KEYS[at], KEYS[at + 1]
+  local key, cage, old = KEYS[at], KEYS[at + 1], KEYS[at + 2]
   local gateway = cjson.decode(ARGV[n])
   local subject = 'w/' .. gateway.name
-  local history, learned = open_books(gateway, at + 2)
-  local verdicts, holes = count_events(key, cage, gateway, history, learned)
+  local history, learned = open_books(gateway, at + 3)
+  local verdicts, holes = count_events(key, cage, old, gateway, history, learned)
   close_book(history)
   close_book(learned)
-  at = at + 2 + #gateway.history + #gateway.learned
+  at = at + 3 + #gateway.history + #gateway.learned
   note_heard(gateway.heard, at, next(history.begun) ~= nil)
   at = at + #gateway.heard
   local closed = false

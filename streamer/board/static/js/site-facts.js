@@ -28,7 +28,7 @@ const STANDS = {
   up: "reporting",
   down: "down",
   silent: "silent",
-  flooding: "flooding, most of what it says is not read,",
+  flooding: "flooding, much of what it says is refused,",
   never: "never heard of",
 };
 
