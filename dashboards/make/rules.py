@@ -63,7 +63,8 @@ _REFUSED_A_GATEWAY: Final = 600
 """One in so many seconds from each gateway is nothing to look at."""
 _DAYS_LEFT: Final = f"(min({metric('broker_certificate_end_seconds')}) - time()) / 86400"
 _NEW_CERTIFICATE: Final = (
-    "Make a new one (configs/README.md, accounts and certificates) and send the broker SIGHUP."
+    "`streamer enroll --refresh`, copy the broker's files (configs/README.md) and send the broker "
+    "SIGHUP."
 )
 _CERTIFICATE_ENDS: Final = (
     "The broker's certificate ends in {{ $value | humanize }} days; then no gateway can connect"
@@ -121,11 +122,12 @@ OF_REDIS: Final = [
           "`redis-cli latency latest` and Redis' own log: slow disk, swapping, failovers."),
     _rule("RedisFilling", _WARNING, f"max({_FILLED}) > 0.75", "15m",
           "Redis uses three quarters of the memory that it may use",
-          "`redis-cli info memory`; give it more, or keep less (`[privacy]`, `expire_after_s`)."),
+          "`redis-cli info memory`; give it more, or keep less (`[privacy]`; not "
+          "`expire_after_s`: silent members would no longer be counted)."),
     _rule("RedisFull", _CRITICAL, f"max({_FILLED}) > 0.92", "1m",
           "Redis is nearly full: then it refuses writes and all work stands still",
-          "`redis-cli config set maxmemory` upwards now if the machine has room; it never throws "
-          "anything away by itself."),
+          "`config set maxmemory` upwards now if the machine (or the container) has twice as much; "
+          "it never throws anything away by itself."),
     _rule("RedisNotDurable", _CRITICAL, f"min({metric('redis_durable')}) == 0", "5m",
           "Redis does not keep its writes on disk: a restart would lose them",
           "`redis-cli config get appendonly` must say yes; `redis-cli info persistence` says why "
@@ -146,7 +148,7 @@ OF_BROKER: Final = [
           "broker's log."),
     _rule("BrokerDrops", _CRITICAL, f"max({grown('broker_dropped', '10m')}) > 0", "0s",
           "The broker throws messages away",
-          "Raise max_queued_messages (configs/mosquitto.conf); see who is absent or slow."),
+          f"{TELL} Raise max_queued_messages (configs/mosquitto.conf); see who is absent or slow."),
     _rule("BrokerBacklog", _WARNING, f"{same('broker_stored_messages')} > 100000", "15m",
           "The broker holds more than 100,000 messages",
           "Somebody does not take his: a worker that is absent or slow, or a board, see "

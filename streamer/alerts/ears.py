@@ -81,6 +81,6 @@ def _silent(worker: Ears) -> Condition:
             "what the broker keeps for it waits until it is back",
         ),
         f"Start {worker.worker} again under the same name, or, if it is gone for good, run "
-        f"streamer worker --name {worker.worker} --drain.",
+        f"`streamer worker REGION.toml --name {worker.worker} --drain` (configs/README.md).",
         worker.at_ms,
     )

@@ -54,7 +54,7 @@ asked = APIRouter(
     prefix="/api/v1", tags=["on demand"], responses=responses(401, 403, 421, 422, 503)
 )
 
-Group = Annotated[GroupName, Path(description="a group call sign, upper case", examples=["SHORE"])]
+Group = Annotated[GroupName, Path(description="a group's name, upper case", examples=["SHORE"])]
 Station = Annotated[str, Path(min_length=1, max_length=64, examples=["QA1ABC"])]
 Limit = Annotated[int, Query(ge=1, le=1000, description="how many of the newest")]
 

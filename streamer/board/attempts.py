@@ -1,7 +1,8 @@
 """How often somebody may try to sign in. The counting is done by the library `limits`.
 
 - 10 tries in 5 minutes from one address (an IPv6 network of 64 bits counts as one), so that a
-  guesser gets nowhere; a success does not count.
+  guesser gets nowhere; a success takes back what was counted of the same name, so that who has an
+  account cannot go on guessing for others.
 - 100 failures in a day for one name, from wherever: NIST SP 800-63B-4, section 3.2.2, allows no
   more than 100 in a row (seen as quoted by others). So that a stranger cannot lock anybody out in
   the middle of a duty, it does not hold where the name has been signed in from since the board
@@ -20,6 +21,7 @@ from limits.strategies import FixedWindowRateLimiter
 from streamer.clock import Clock
 
 PER_ADDRESS: Final = RateLimitItemPerMinute(10, 5)
+_OF_NAME: Final = RateLimitItemPerMinute(10, 5)
 PER_NAME: Final = RateLimitItemPerDay(100)
 MOST_HOMES: Final = 1000
 _IPV6_NETWORK_BITS: Final = 64
@@ -40,6 +42,7 @@ class Attempts:
         place, label = network_of(address), _label(name, known)
         if not self._limiter.hit(PER_ADDRESS, "address", place):
             return self._wait_s(PER_ADDRESS, "address", place)
+        self._limiter.hit(_OF_NAME, "address", place, label)
         if (place, label) in self._at_home:
             return 0
         if not self._limiter.test(PER_NAME, "name", label):
@@ -52,14 +55,22 @@ class Attempts:
         self._limiter.hit(PER_NAME, "name", _label(name, known))
 
     def succeeded(self, address: str, name: str) -> None:
-        """Forget what was counted: they were slips of the fingers."""
+        """Forget what was counted of this name: they were slips of the fingers."""
         place, label = network_of(address), _label(name, known=True)
-        self._limiter.clear(PER_ADDRESS, "address", place)
+        slips = min(
+            self._counted(_OF_NAME, "address", place, label),
+            self._counted(PER_ADDRESS, "address", place),  # its minutes may have begun later
+        )
+        self._limiter.hit(PER_ADDRESS, "address", place, cost=-slips)
+        self._limiter.clear(_OF_NAME, "address", place, label)
         self._limiter.clear(PER_NAME, "name", label)
         self._at_home[place, label] = None
         self._at_home.move_to_end((place, label))
         if len(self._at_home) > MOST_HOMES:
             self._at_home.popitem(last=False)
+
+    def _counted(self, item: RateLimitItem, *identifiers: str) -> int:
+        return int(item.amount - self._limiter.get_window_stats(item, *identifiers).remaining)
 
     def _wait_s(self, item: RateLimitItem, *identifiers: str) -> int:
         until_s = self._limiter.get_window_stats(item, *identifiers).reset_time

@@ -26,6 +26,8 @@ LARGEST_BODY: Final = 64 * 1024
 """Bytes; an act is a few hundred. Whoever is not signed in must not fill the memory."""
 LARGEST_ROSTER: Final = 640 * 1024
 """Bytes of an act that may bring a roster: `domain.roster.LARGEST_BYTES` of it, written in JSON."""
+_DIGITS: Final = 12
+"""Of a body's size; what is longer is too large, whatever it begins with."""
 _WITH_ROSTER: Final = re.compile(r"/api/v1/duties(/[^/]+/roster)?")
 
 
@@ -121,6 +123,6 @@ def _size_fault(request: Request) -> Fault | None:
     length = request.headers.get("content-length", "0")
     may_bring = _WITH_ROSTER.fullmatch(request.scope["path"])
     most = LARGEST_ROSTER if may_bring else LARGEST_BODY
-    if not length.isdecimal() or int(length[:12]) > most:
+    if not length.isdecimal() or len(length) > _DIGITS or int(length) > most:
         return Fault(413, f"the body is larger than {most} bytes")
     return None

@@ -37,7 +37,7 @@ not know are to be ignored. Whole numbers are written without a point (1, not 1.
 _PARAMETERS: Final[dict[str, tuple[str, str, str]]] = {
     "region": ("the administrative network, root of its topics", NAME_PATTERN, "farisle"),
     "gateway": ("a site's computer; publishes under its own name only", NAME_PATTERN, "ridge"),
-    "group": ("a group call sign", GROUP_PATTERN, "SEARCH"),
+    "group": ("a group's name", GROUP_PATTERN, "SEARCH"),
     "alert": ("the same trouble of the same subject has the same id", ".+", "gateway_lost.ridge"),
     "duty": ("a duty's id", NAME_PATTERN, "duty-20260101-120000-3f9a"),
     "maintenance": (

@@ -32,7 +32,7 @@ RepeaterId = Annotated[
 GroupName = Annotated[
     str,
     StringConstraints(pattern=rf"^{GROUP_PATTERN}$"),
-    Field(description="a group call sign: upper case, safe as one level of a topic"),
+    Field(description="a group's name: upper case, safe as one level of a topic"),
 ]
 
 RawCallSign = Annotated[

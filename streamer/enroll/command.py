@@ -12,7 +12,7 @@ from streamer.enroll.arguments import FOLDER_VARIABLE
 from streamer.enroll.authority import AuthorityError
 from streamer.enroll.book import Account, BookError, Credential, Role, Way
 from streamer.enroll.listing import SERIAL_DIGITS, lines, listing
-from streamer.enroll.office import BROKER_FOLDER, REVOKED, SHARE, Office, found, opened
+from streamer.enroll.office import BROKER_FOLDER, REVOKED, SHARE, Office, Wanted, found, opened
 from streamer.enroll.passwords import PASSPHRASE_VARIABLE
 from streamer.enroll.whom import (
     Misuse,
@@ -154,11 +154,17 @@ def _issue(office: Office, arguments: argparse.Namespace) -> Iterator[str]:
     if len(folders) > _NAMED:
         yield f"... and {plural(len(folders) - _NAMED, 'folder')} more."
     if arguments.rotate:
-        yield (
-            "Old certificates stay valid until `streamer enroll --revoke-old NAME`; an old "
-            "password ends when the broker is reloaded."
-        )
+        yield from _old_ones(wanted)
         yield from _share_is_known([one.account for one in wanted])
+
+
+def _old_ones(wanted: Sequence[Wanted]) -> Iterator[str]:
+    """What becomes of the credentials that accounts had before."""
+    changes = {(one.account.credentials[-1].way, one.way) for one in wanted}
+    if (Way.PASSWORD, Way.PASSWORD) in changes:
+        yield "An old password in whose place there is a new one ends when the broker is reloaded."
+    for way in sorted({old for old, new in changes if (old, new) != (Way.PASSWORD, Way.PASSWORD)}):
+        yield f"An old {way} stays valid until `streamer enroll --revoke-old NAME`."
 
 
 def _revoke(office: Office, arguments: argparse.Namespace) -> Iterator[str]:

@@ -75,20 +75,22 @@ def new_account(office: Office, name: str, arguments: argparse.Namespace) -> Wan
         credentials=before.credentials if before else (),
     )
     if role is Role.BRIDGE:
-        account = _bridge(office, account, arguments)
+        account = _bridge(office, account, arguments, anew=True)
     return _checked(office.book, Wanted(account, way, days_of(name, arguments.days)))
 
 
-def _bridge(office: Office, account: Account, arguments: argparse.Namespace) -> Account:
+def _bridge(
+    office: Office, account: Account, arguments: argparse.Namespace, *, anew: bool = False
+) -> Account:
     """With the gateways it speaks for and the names of its site's broker, each as asked for, else
-    as it was; raises Misuse where neither says it."""
+    as it was unless it is made anew; raises Misuse where neither says it."""
     asked = distinct(arguments.speaks_for)
     for gateway in asked:
         if gateway != EVERY:
             _check_gateway(office.view, gateway)
     if EVERY in asked and (len(asked) > 1 or EVERY in office.view.gateways):
         raise Misuse(f"--for {EVERY} stands alone, where no gateway has that name")
-    if not asked and not account.credentials:
+    if not asked and anew:
         raise Misuse(
             f"{account.name}: for which gateways? --for NAME for each; --for {EVERY} lets whoever "
             "has its folder speak as every gateway of the region"

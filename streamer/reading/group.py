@@ -121,7 +121,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "one line for each group. Exit code 0: answered; 1: no such group, or the state cannot "
         "be read."
     )
-    parser.add_argument("group", metavar="GROUP", nargs="?", help="a group call sign, in any case")
+    parser.add_argument("group", metavar="GROUP", nargs="?", help="a group's name, in any case")
     add_common(parser)
 
 

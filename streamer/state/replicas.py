@@ -93,7 +93,7 @@ class Replicas:
             node.held = min(held, self.wanted)
             now_s = self.clock.monotonic_s()
             if held >= node.need:
-                node.need = self.wanted if held >= self.wanted else node.need
+                node.need = min(held, self.wanted)  # what is back is waited for again
                 node.short_since_s = None
                 return
             if node.short_since_s is None:

@@ -2,7 +2,6 @@
 
 from streamer.clock import Clock
 from streamer.contract import topics
-from streamer.contract.published import FLOODS
 from streamer.state.store import Store
 from streamer.worker.batch import Batch
 from streamer.worker.merger import Merged
@@ -38,10 +37,10 @@ class Answers:
             publisher.send_plain(topic, text)
         for reason, count in batch.untold.items():
             self._metrics.refused.labels(reason).inc(count)
-        for refusal in batch.refusals:
-            if refusal.reason in FLOODS:
-                label = refusal.gateway if refusal.gateway in view.gateways else OTHER
-                self._metrics.flooded.labels(label).inc(refusal.times)
+        for name, entry in batch.gateways.items():
+            if entry.floods:
+                label = name if name in view.gateways else OTHER
+                self._metrics.flooded.labels(label).inc(sum(times for _, times in entry.floods))
         # Acknowledged only once the refusal is with the broker: nothing vanishes without a word.
         publisher.await_plain()
 

@@ -50,8 +50,8 @@ def tie_of(gateway: str, boot: str, seq: int) -> str:
 
 
 def _note_flood(floods: list[tuple[int, int]], ms: int, times: int) -> None:
-    """Add what was refused at `ms`: all of one second in one."""
-    if floods and 0 <= ms - floods[-1][0] < 1000:
+    """Add what was refused at `ms`, which of all that a worker takes at once is the same."""
+    if floods and floods[-1][0] == ms:
         floods[-1] = floods[-1][0], floods[-1][1] + times
     else:
         floods.append((ms, times))

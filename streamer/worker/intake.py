@@ -137,7 +137,7 @@ class Intake:
             call, reason = quarantine_name(verdict.raw), verdict.reason
             self._accepting.quarantined(batch, gateway, event.boot, event.seq, call, reason, ms)
             return
-        if self._crowd is not None and not self._crowd.admits(gateway, verdict.call):
+        if self._crowd is not None and not self._crowd.admits(gateway, verdict.call, ms):
             text = (
                 f"more than {self._view.limits.stations_per_h} stations within an hour of gateway "
                 f"{gateway}: overs of further ones are refused"

@@ -269,4 +269,4 @@ def test_a_worker_that_is_silent_for_a_minute_is_told_by_another() -> None:
     assert own_conditions("scene", heard, NOW_MS) == []
     (own,) = own_conditions("scene", heard, NOW_MS + 1)
     assert own.id == "worker_lost.a"
-    assert "streamer worker --name a --drain" in own.next_step
+    assert "streamer worker REGION.toml --name a --drain" in own.next_step

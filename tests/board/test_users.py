@@ -508,3 +508,15 @@ def _unpadded(text: str) -> bytes:
     from base64 import b64decode
 
     return b64decode(text + "=" * (-len(text) % 4))
+
+
+def test_the_file_stays_its_owners(tmp_path: Path) -> None:
+    """What root changes must stay readable for the board, which runs as somebody else."""
+    file = tmp_path / "users.toml"
+    write_users(file, {})
+    mine = os.geteuid()
+    owner = 12345 if mine == 0 else mine
+    os.chown(file, owner, -1)
+    write_users(file, {})
+    assert file.stat().st_uid == owner
+    assert stat.S_IMODE(file.stat().st_mode) == 0o600

@@ -134,8 +134,10 @@ def test_a_stopped_worker_has_worked_everything_off(machine: Machine) -> None:
 
 
 def test_a_restore_as_it_is_typed(machine: Machine) -> None:
-    machine.well(typed("Backup and restore", "> /backup/begun"))
+    machine.well(typed("Backup and restore", "redis-check-rdb"))
     assert machine.well("stat -c %a /backup /backup/redis.rdb").split() == ["700", "600"]
+    machine.well(typed("Backup and restore", "streamer-backup.kept"))
+    assert machine.run("systemctl is-active redis-backup.timer").stdout.strip() == "inactive"
     machine.well(typed("Backup and restore", "aof_rewrite_in_progress"))
     for port in (9101, 9102):
         wait_until(lambda port=port: ready(machine, port), "a worker", 30)  # type: ignore[misc]

@@ -77,6 +77,49 @@ def test_a_name_has_one_account(accounts: Accounts, capsys: pytest.CaptureFixtur
     assert "enrolled already, as reader" in told(capsys)
 
 
+def test_a_bridge_that_is_enrolled_again_is_asked_for_whom_it_speaks(
+    accounts: Accounts, capsys: pytest.CaptureFixture[str]
+) -> None:
+    site = ["site", "--role", "bridge", "--host", "site.example"]
+    accounts.enrol(*site, "--for", "lake")
+    accounts.enrol("--rotate", "site")  # as it was
+    accounts.enrol("--revoke", "site")
+    told(capsys)
+    assert accounts.run(*site) == 2
+    assert "site: for which gateways?" in told(capsys)
+    accounts.enrol(*site, "--for", "lake")
+    account = read_book(accounts.folder).find("site")
+    assert account is not None
+    assert account.speaks_for == ("lake",)
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "said"),
+    [
+        ("certificate", "certificate", ["An old certificate stays valid until"]),
+        ("certificate", "password", ["An old certificate stays valid until"]),
+        ("password", "certificate", ["An old password stays valid until"]),
+        ("password", "password", ["ends when the broker is reloaded"]),
+    ],
+)
+def test_who_changes_credentials_is_told_what_becomes_of_the_old_ones(
+    accounts: Accounts,
+    capsys: pytest.CaptureFixture[str],
+    before: str,
+    after: str,
+    said: list[str],
+) -> None:
+    accounts.enrol("ridge", *(["--password"] if before == "password" else []))
+    old = (accounts.broker / "passwords").read_text()
+    told(capsys)
+    accounts.enrol("--rotate", "ridge", f"--{after}")
+    text = told(capsys)
+    for words in ("An old certificate stays", "An old password stays", "ends when the broker is"):
+        assert (words in text) == any(words in one for one in said), text
+    if before == "password":
+        assert ((accounts.broker / "passwords").read_text() == old) == (after == "certificate")
+
+
 def test_one_bad_name_and_nothing_is_made(accounts: Accounts) -> None:
     assert accounts.run("ridge", "lake", "quarry") == 1
     assert read_book(accounts.folder).accounts == ()

@@ -210,9 +210,10 @@ def test_stations_cannot_be_invented_without_end(make_stage: MakeStage) -> None:
     stage.unstarted_worker("w").start()
     lake, ridge = Teller("lake"), Teller("ridge")
     stage.say(lake.state(stage.now_ms), ridge.state(stage.now_ms))
+    begun_ms = stage.now_ms  # all of one hour
     for n in range(200):
         invented = f"QA{n % 10}{chr(65 + n // 26)}{chr(65 + n % 26)}"
-        stage.say(ridge.heard(stage.now_ms, invented, f"i{n}", to="NET"))
+        stage.say(ridge.heard(begun_ms, invented, f"i{n}", to="NET"))
     wait_until(lambda: "gateway_flooding.ridge" in stage.alerts(), "the alert")
     stage.expect(
         lambda: stage.store.gateway("ridge").counts, {"heard": 20, "refused": 180}, "all counted"

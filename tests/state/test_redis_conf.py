@@ -1,14 +1,19 @@
 """One server as configs/redis.conf and redis.acl set it up."""
 
+import re
 from collections.abc import Iterator
 from dataclasses import replace
+from importlib import resources
+from pathlib import Path
 
 import pytest
 from redis.exceptions import NoPermissionError
 
 from streamer.redis_settings import RedisAddress, RedisSettings, redis_address
+from streamer.state.keys import BOOTS_KEPT
+from streamer.state.shapes import GatewayBatch
 from streamer.state.store import Store, StoreUnavailable, connect
-from tests.redis_secured import WORDS, PlainServer
+from tests.redis_secured import WORDS, PlainServer, acl_text
 from tests.state.scene import START_MS, Bench, region
 from tests.state.test_scripts import live_through
 
@@ -44,6 +49,32 @@ def test_the_account_of_workers_may_do_all_that_they_do(
         said = client.config_get("append*")
         assert (said["appendonly"], said["appendfsync"]) == ("yes", "always")
         assert client.config_get("maxmemory-policy")["maxmemory-policy"] == "noeviction"
+
+
+def test_the_account_of_workers_may_do_all_that_the_scripts_ask_for() -> None:
+    """Seldom ways too: what is refused in a script would be tried again for ever."""
+    scripts = Path(str(resources.files("streamer.state"))) / "lua"
+    text = "".join(path.read_text() for path in scripts.glob("*.lua"))
+    asked = set(re.findall(r"redis\.call\(\s*'(\w+)'", text))
+    assert len(asked) > 20
+    assert text.count("redis.call(") == len(re.findall(r"redis\.call\(\s*'\w+'", text))
+    line = next(ln for ln in acl_text("scene").splitlines() if ln.startswith("user streamer "))
+    assert {f"+{name.lower()}" for name in asked} <= set(line.split())
+
+
+def test_old_holes_are_allowed_too(
+    server: PlainServer, address: RedisAddress, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("streamer.state.keys.RANGES_KEPT", 1)
+    monkeypatch.setattr("streamer.state.keys.HOLES_KEPT", 2)
+    with connect(address) as client:
+        store = Store(client, region())
+        for n in range(BOOTS_KEPT + 2):
+            events = [(f"boot{n:04d}", seq, "heard", "", "", START_MS) for seq in (1, 3, 5, 7, 4)]
+            batch = GatewayBatch(list(events))
+            assert store.apply_gateways({"ridge": batch}, START_MS)["ridge"][0] == "11111"
+    with server.client() as admin:
+        assert admin.acl_log() == []
 
 
 def test_it_reaches_no_other_region(address: RedisAddress) -> None:

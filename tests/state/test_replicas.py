@@ -82,6 +82,20 @@ def test_it_is_asked_again_and_returns_to_waiting(clock: ManualClock) -> None:
     assert replicas.to_ask("a") == (1, 500)
 
 
+def test_those_that_are_back_are_waited_for_before_all_are(clock: ManualClock) -> None:
+    replicas = watched(clock, 2)
+    replicas.judge("a", 0, lambda: 0)
+    assert replicas.to_ask("a") is None
+    clock.advance_s(ASK_AGAIN_S)
+    assert (replicas.to_ask("a") or (0, 0))[0] == 2
+    replicas.judge("a", 1, nobody_knows)
+    assert replicas.to_ask("a") == (1, 500)
+    with pytest.raises(ReplicasMissing):
+        replicas.judge("a", 0, nobody_knows)
+    replicas.judge("a", 2, nobody_knows)
+    assert replicas.to_ask("a") == (2, 500)
+
+
 def test_what_the_majority_has_declared_dead_is_not_waited_for(clock: ManualClock) -> None:
     replicas = watched(clock, 2)
     with pytest.raises(ReplicasMissing):

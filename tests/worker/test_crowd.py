@@ -11,7 +11,7 @@ from streamer.contract.published import RefusalReason
 from streamer.lab.feed import Feed
 from streamer.worker import crowd as module
 from streamer.worker.batch import Batch
-from streamer.worker.crowd import Crowd
+from streamer.worker.crowd import HOUR_MS, Crowd
 from streamer.worker.flood import Restraint
 from streamer.worker.intake import Intake
 from tests.state.scene import START_MS, Teller, region
@@ -23,21 +23,36 @@ def names(count: int, begin: int = 0) -> list[str]:
     return [f"QA{n // 26}A{chr(65 + n % 26)}" for n in range(begin, begin + count)]
 
 
-def admitted(crowd: Crowd, stations: list[str], gateway: str = "ridge") -> list[str]:
-    return [station for station in stations if crowd.admits(gateway, station)]
+def admitted(
+    crowd: Crowd, stations: list[str], gateway: str = "ridge", ms: int = START_MS
+) -> list[str]:
+    return [station for station in stations if crowd.admits(gateway, station, ms)]
 
 
 def test_so_many_within_an_hour_and_each_as_often_as_it_likes() -> None:
-    clock = ManualClock(START_MS)
-    crowd = Crowd(VIEW, clock)
+    crowd = Crowd(VIEW, ManualClock(START_MS))
     few, more = names(3), names(5, 3)
     assert admitted(crowd, few) == few
     assert admitted(crowd, more + few + more) == few
     assert admitted(crowd, more, "lake") == more[:3]  # each gateway by itself
-    clock.advance_s(3599)
-    assert admitted(crowd, more + few) == few
-    clock.advance_s(1)
-    assert admitted(crowd, few[:1] + more + few) == few[:1] + more[:3]
+    assert START_MS % HOUR_MS == 0
+    assert admitted(crowd, more + few, ms=START_MS + HOUR_MS - 1) == few
+    assert admitted(crowd, few[:1] + more, ms=START_MS + HOUR_MS) == few[:1] + more[:2]
+
+
+def test_a_backlog_of_a_day_is_a_day(monkeypatch: pytest.MonkeyPatch) -> None:
+    """All of it comes at once, and an hour later some more of the same hours."""
+    monkeypatch.setattr(module, "HOURS_KEPT", 24)
+    clock = ManualClock(START_MS)
+    crowd = Crowd(VIEW, clock)
+    for n in range(24):
+        assert admitted(crowd, names(5, 5 * n), ms=START_MS - n * HOUR_MS) == names(3, 5 * n)
+    clock.advance_s(module.REST_S + 1)
+    assert admitted(crowd, names(2, 500), ms=START_MS + HOUR_MS) == names(2, 500)
+    hours = crowd._hours["ridge"]
+    assert len(hours) == 24
+    assert sum(len(hour.stations) for hour in hours.values()) == 2  # the others are numbers now
+    assert admitted(crowd, names(2, 600), ms=START_MS) == []
 
 
 def test_a_new_region_file_changes_the_limit_and_forgets_nobody() -> None:
@@ -76,13 +91,13 @@ def test_what_is_refused_is_told_as_a_flood() -> None:
     assert sorted(again.keyings) == names(3)
 
 
-def test_floods_of_one_batch_are_told_by_the_second() -> None:
+def test_what_a_worker_takes_at_once_is_one_flood() -> None:
     clock = ManualClock(START_MS)
     intake = Intake(VIEW, None, Crowd(VIEW, clock))
     batch, teller = Batch(noted_ms=START_MS), Teller("ridge")
-    for n, name in enumerate(names(63)):
-        now_ms = START_MS + 50 * n  # 3 are taken, the others come from 150 to 3,100 ms
+    for n, name in enumerate(names(24)):
+        now_ms = START_MS + 400 * (n // 8)  # of the first eight three are taken
         intake.take(teller.heard(now_ms, name, f"o{n}"), now_ms, batch)
-    floods = batch.gateways["ridge"].floods
-    assert [count for _, count in floods] == [20, 20, 20]
-    assert [ms - START_MS for ms, _ in floods] == [150, 1150, 2150]
+    assert batch.gateways["ridge"].floods == [
+        (START_MS, 5), (START_MS + 400, 8), (START_MS + 800, 8),
+    ]  # fmt: skip

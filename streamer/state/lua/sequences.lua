@@ -74,8 +74,8 @@ end
 
 -- Whether `seq` lay in a hole that was put away; then it does so no more.
 local function take_back(key, old, boot, seq)
-  local found = redis.call('ZREVRANGEBYLEX', old, '[' .. boot .. ' ' .. padded(seq) .. ' ~',
-    '[' .. boot .. ' ', 'LIMIT', 0, 1)[1]
+  local found = redis.call('ZRANGE', old, '[' .. boot .. ' ' .. padded(seq) .. ' ~',
+    '[' .. boot .. ' ', 'BYLEX', 'REV', 'LIMIT', 0, 1)[1]
   local first, last = string.match(found or '', ' (%d+) (%d+)$')
   first, last = tonumber(first), tonumber(last)
   if not first or seq > last then return false end
@@ -86,16 +86,28 @@ local function take_back(key, old, boot, seq)
   return true
 end
 
--- The oldest of all are given up, and counted, when even these are too many.
+-- The oldest of all are given up, and counted, when even these are too many. Whoever invents numbers
+-- can give up more than Redis adds up.
+local MOST_GIVEN_UP = 2 ^ 53
 local function give_up(key, old, most)
   local spare = redis.call('ZCARD', old) - most
   if spare <= 0 then return end
-  local popped = redis.call('ZPOPMIN', old, spare)
-  for j = 1, #popped, 2 do
-    local boot, first, last = string.match(popped[j], '^(%S+) (%d+) (%d+)$')
+  local given_up = tonumber(redis.call('HGET', key, 'n:given_up') or '0')
+  for _, name in ipairs(redis.call('ZRANGE', old, 0, spare - 1)) do
+    local boot, first, last = string.match(name, '^(%S+) (%d+) (%d+)$')
     local numbers = tonumber(last) - tonumber(first) + 1
-    redis.call('HINCRBY', key, 'n:given_up', whole(numbers))
     count_old(key, boot, -numbers)
+    given_up = math.min(MOST_GIVEN_UP, given_up + numbers)
+  end
+  redis.call('ZREMRANGEBYRANK', old, 0, spare - 1)
+  redis.call('HSET', key, 'n:given_up', whole(given_up))
+end
+
+-- With its boot nothing of it is judged any more.
+local function forget_old(old, boot)
+  local names = redis.call('ZRANGE', old, '[' .. boot .. ' ', '(' .. boot .. '!', 'BYLEX')
+  for from = 1, #names, AT_ONCE do
+    redis.call('ZREM', old, unpack(names, from, math.min(#names, from + AT_ONCE - 1)))
   end
 end
 
@@ -118,7 +130,7 @@ local function admit(key, old, boots, open, boot, most)
     local gone = table.remove(boots, 1)
     open[gone] = nil
     redis.call('HDEL', key, 'seen:' .. gone, 'old:' .. gone)
-    redis.call('ZREMRANGEBYLEX', old, '[' .. gone .. ' ', '(' .. gone .. '!')
+    forget_old(old, gone)
   end
   redis.call('HSET', key, 'boots', table.concat(boots, ' '))
   return true
