@@ -1,5 +1,6 @@
 """Roll calls: who answers, on the air or at the desk, of one group or of all groups of a duty."""
 
+from collections.abc import Collection
 from typing import Any
 
 from streamer.acts.base import NotThere, Refused
@@ -16,7 +17,11 @@ from streamer.worker.messages import answer_to
 
 
 class RollCalls(Duties):
-    """Every method raises StoreUnavailable when Redis does not answer."""
+    """Every method raises StoreUnavailable when Redis does not answer.
+
+    `call_id` and `shown` are the ids of the roll calls that whoever acts had before them: another
+    one is let be, Refused is raised. None: whichever goes on.
+    """
 
     def start_roll_call(self, group: str, by: str, duty_id: str | None = None) -> RollCall:
         """Begin to note who answers; raises Refused while one is going on. `duty_id` is noted."""
@@ -30,10 +35,10 @@ class RollCalls(Duties):
             raise Refused(f"a roll call of {group} is going on: end it first")
         return RollCall(id=call.id, started_at=from_ms(now_ms), started_by=by)
 
-    def end_roll_call(self, group: str, by: str) -> None:
+    def end_roll_call(self, group: str, by: str, call_id: str | None = None) -> None:
         """End it; who had answered, when and how, and who had not stands in the log. Raises
-        NotThere."""
-        snapshot, call = self._call(group)
+        NotThere or Refused."""
+        snapshot, call = self._call(group, call_id)
         now_ms = self._clock.now_ms()
         details = self._outcome(snapshot, call, now_ms)
         entry = self._entry(Act.END_ROLL_CALL, by, group, now_ms, None, details)
@@ -43,12 +48,19 @@ class RollCalls(Duties):
         if not self._store.write_of_group(group, writing, now_ms):
             raise Refused(f"the roll call of {group} has just been ended by somebody else")
 
-    def answered(self, group: str, station: str, by: str, note: str | None = None) -> None:
+    def answered(
+        self,
+        group: str,
+        station: str,
+        by: str,
+        note: str | None = None,
+        call_id: str | None = None,
+    ) -> None:
         """Mark that somebody answered otherwise than by keying to the group.
 
-        Raises NotThere, or Refused if it has answered already.
+        Raises NotThere, or Refused, also if it has answered already.
         """
-        snapshot, call = self._call(group)
+        snapshot, call = self._call(group, call_id)
         if not any(member.station == station for member in snapshot.members):
             raise NotThere(f"{station} has never checked in to {group}")
         if station in call.answers:
@@ -81,16 +93,23 @@ class RollCalls(Duties):
             raise Refused(f"a roll call of each group of {duty.title!r} is going on: end it first")
         return begun
 
-    def end_duty_roll_call(self, duty_id: str, by: str) -> tuple[str, ...]:
+    def end_duty_roll_call(
+        self, duty_id: str, by: str, shown: Collection[str] | None = None
+    ) -> tuple[str, ...]:
         """End those of a duty's groups, whoever began them; returns the groups.
 
-        Raises NotThere if there is no such duty, or none of its groups has one.
+        Raises NotThere if there is no such duty, or none of its groups has one; Refused, and ends
+        none, if one goes on that is not among `shown`.
         """
         duty, _ = self._duty(duty_id)
+        calls = self._going_on(self._present(duty.groups))
+        others = [g for g, call_id in calls.items() if shown is not None and call_id not in shown]
+        if others:
+            raise Refused(f"{others[0]} has another roll call than was shown: look again")
         ended = []
-        for group in self._present(duty.groups):
+        for group, call_id in calls.items():
             try:
-                self.end_roll_call(group, by)
+                self.end_roll_call(group, by, call_id)
             except (NotThere, Refused):
                 continue
             ended.append(group)
@@ -104,11 +123,22 @@ class RollCalls(Duties):
 
     # -- helpers ---------------------------------------------------------------------------------
 
-    def _call(self, group: str) -> tuple[GroupSnapshot, HeldRollCall]:
+    def _call(self, group: str, call_id: str | None) -> tuple[GroupSnapshot, HeldRollCall]:
         snapshot = self._group(group)
-        if snapshot.roll_call is None:
+        call = snapshot.roll_call
+        if call is None:
             raise NotThere(f"no roll call of {group} is going on")
-        return snapshot, snapshot.roll_call
+        if call_id is not None and call.id != call_id:
+            raise Refused(
+                f"the roll call of {group} that goes on, begun at "
+                f"{from_ms(call.started_ms):%H:%M:%SZ}, is not the one that was shown: look again"
+            )
+        return snapshot, call
+
+    def _going_on(self, groups: list[str]) -> dict[str, str]:
+        """Group -> the id of its roll call, where one goes on."""
+        snapshots = self._store.groups(groups)
+        return {s.group: s.roll_call.id for s in snapshots if s.roll_call is not None}
 
     def _outcome(self, snapshot: GroupSnapshot, call: HeldRollCall, now_ms: int) -> dict[str, Any]:
         """For the log."""

@@ -71,12 +71,14 @@ class Agent:
                 "spool_damaged",
                 set_aside=str(repair.aside),
                 events_carried_over=repair.events,
-                why="the spool's file was damaged; a new one was begun with all that could be read "
-                "of it. Look at the disk; what is missing, `sqlite3 FILE .recover` may still find",
+                events_without_room=repair.left,
+                why="the spool's file was damaged; a new one was begun with what could be read of "
+                "it and had room, the newest first. Look at the disk; the rest stays in the file "
+                "set aside, where `sqlite3 FILE .recover` may find more",
             )
-        self._heartbeat = Heartbeat(settings, self._spool, self._watch)
+        self._heartbeat = Heartbeat(settings, self._spool, self._watch, self._log)
         self._intake = Intake(
-            settings, self._spool, self._watch, self._log, self._heartbeat.repeater_changed
+            settings, self._spool, self._watch, self._log, self._heartbeat.repeaters_changed
         )
         self._replies = ReplyRunner(settings.reply, self._log) if settings.reply else None
         if on_reply is None and self._replies is not None:
@@ -145,7 +147,8 @@ class Agent:
     def set_repeater(self, port: str, *, up: bool) -> bool:
         """Report a repeater's state with a heartbeat at once; False if the port is unknown."""
         now_ms, _ = self._watch.now()
-        return self._heartbeat.repeater_changed(RepeaterChange(port, up, from_ms(now_ms)))
+        change = RepeaterChange(port, up, from_ms(now_ms))
+        return not self._heartbeat.repeaters_changed([change], self._spool.keep)
 
     def stop(self, *, abrupt: bool = False, timeout_s: float | None = None) -> None:
         """Read no more, send what is left (at most `drain_s`), say goodbye.

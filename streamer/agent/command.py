@@ -9,9 +9,9 @@ import json
 import signal
 import sys
 import threading
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from streamer.agent.agent import run_agent
 from streamer.agent.config import AgentConfigError, AgentSettings, SourceSettings, load_settings
@@ -20,10 +20,13 @@ from streamer.agent.intake import ClockWatch, Intake
 from streamer.agent.logs import Log, log_to
 from streamer.agent.nmea import NmeaError
 from streamer.agent.nmea import require as require_nmea
-from streamer.agent.patterns import PatternError
+from streamer.agent.patterns import PatternError, compile_map
 from streamer.agent.sources.base import SourceError
 from streamer.agent.spool import Spool, SpoolError
 from streamer.clock import Clock, SystemClock, from_ms
+from streamer.contract.topics import Kind
+
+_NO_TIME: Final = "what is read late counts as of when the file was last written"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -94,7 +97,25 @@ def _check(path: Path, settings: AgentSettings, clock: Clock) -> int:
     if found.elsewhere:
         folder = path.parent.resolve()
         print(f"Names of files begin where it is started: start it in {folder}, as its unit does.")
+    for warning in _timeless(settings):
+        print(f"{path}: {warning}")
     return 0
+
+
+def _timeless(settings: AgentSettings) -> Iterator[str]:
+    """Patterns of followed files that take no time. Of JSON lines only `--try` can tell."""
+    maps = compile_map(settings.pattern)
+    for source in settings.source:
+        if source.type != "file" or source.format != "pattern":
+            continue
+        for pattern in maps[source.patterns or ""]:
+            if not pattern.tells_time:
+                yield (
+                    f"take care: source {source.label}: a {pattern.settings.event} pattern of map "
+                    f"{pattern.settings.map!r} takes no time from its lines: after a stop or a "
+                    f"full disk {_NO_TIME}. Name a group time if the lines have one "
+                    f"({pattern.settings.regex[:60]})"
+                )
 
 
 def _run(settings: AgentSettings) -> int:
@@ -137,7 +158,7 @@ def _try(settings: AgentSettings, sample: Path, name: str | None, clock: Clock) 
         )
     log = Log(clock)
     spool = Spool(":memory:", clock.now_ms())
-    intake = Intake(settings, spool, ClockWatch(clock, log), log, lambda _: True)
+    intake = Intake(settings, spool, ClockWatch(clock, log), log, lambda *_: [])
     wrong = 0
     for number, line in enumerate(lines, 1):
         shown, bad = _shown(intake, source, line)
@@ -160,6 +181,8 @@ def _shown(intake: Intake, source: SourceSettings, line: bytes) -> tuple[str, bo
         return f"repeater {made.what.port} {'up' if made.what.up else 'down'}", False
     fields: dict[str, Any] = json.loads(made.what.fields)
     remarks = "".join(f"  ({remark})" for remark in made.remarks)
+    if source.type == "file" and made.what.kind is Kind.HEARD and "started_at" not in fields:
+        remarks += f"  (it tells no time: {_NO_TIME})"
     return f"{made.what.kind} {json.dumps(fields)}{remarks}", False
 
 

@@ -5,6 +5,7 @@ gateway's name in `repeater`, and `over` if its radio has none. Then the agent m
 down and keeps it until key up; such an over is known at this gateway alone.
 """
 
+import contextlib
 import re
 from collections import OrderedDict
 from collections.abc import Collection, Iterator
@@ -74,11 +75,15 @@ class EventMaker:
         self._gateway = gateway
         self._ports = ports
         self._open: OrderedDict[tuple[str, str], _OpenOver] = OrderedDict()
+        self._late = 0
 
-    def make(self, given: Any, now_ms: int, repeater: str | None = None) -> Made:
+    def make(
+        self, given: Any, now_ms: int, repeater: str | None = None, *, late: bool = False
+    ) -> Made:
         """The event of a JSON object. `repeater` is the port if the object names none.
 
-        Raises EventError.
+        With `late`, `now_ms` is not now but when the object was given at the latest: an over that
+        tells no time is of then, instead of when it is recorded. Raises EventError.
         """
         if not isinstance(given, dict):
             raise EventError("a JSON object is expected")
@@ -96,7 +101,17 @@ class EventMaker:
         if kind == "route":
             fields.setdefault("at", _text(from_ms(now_ms)))
             return Made(Body(Kind.ROUTE, _validated(Route, fields)), tuple(remarks))
-        return self._heard(fields, now_ms, remarks)
+        return self._heard(fields, now_ms, remarks, late)
+
+    @contextlib.contextmanager
+    def undone_if_raised(self) -> Iterator[None]:
+        """Overs are open as before if what is done within raises."""
+        before = self._open.copy()
+        try:
+            yield
+        except BaseException:
+            self._open = before
+            raise
 
     def place(self, sentence: str, repeater: str, now_ms: int) -> None:
         """Keep a sentence's position for the over in progress on a port; its end will carry it.
@@ -147,7 +162,7 @@ class EventMaker:
         at = _moment(fields.get("at")) or from_ms(now_ms)
         return Made(RepeaterChange(name.partition("/")[2], up, at))
 
-    def _heard(self, fields: dict[str, Any], now_ms: int, remarks: list[str]) -> Made:
+    def _heard(self, fields: dict[str, Any], now_ms: int, remarks: list[str], late: bool) -> Made:
         sentence = fields.pop("nmea", None)
         if sentence is not None and "position" not in fields:
             try:
@@ -155,36 +170,39 @@ class EventMaker:
                 fields["position"] = _position_fields(position_from(str(sentence), near))
             except NmeaError as error:
                 remarks.append(f"nmea: {error}; the event goes without a position")
-        before = OrderedDict(self._open)
-        self._follow(fields, now_ms)
-        try:
+        with self.undone_if_raised():
+            self._follow(fields, now_ms, late)
             body = Body(
                 Kind.HEARD, _validated(Heard, fields), fields["over"], fields["phase"] == "end"
             )
             return Made(body, tuple(remarks))
-        except EventError:
-            self._open = before
-            raise
 
-    def _follow(self, fields: dict[str, Any], now_ms: int) -> None:
+    def _follow(self, fields: dict[str, Any], now_ms: int, late: bool) -> None:
         """Fill in, from the over in progress, what the source does not know."""
         repeater, station = fields.get("repeater"), fields.get("station")
         key = (str(repeater), str(station))
+        begins = fields.get("phase") == Phase.START
         ended = _moment(fields.pop("ended_at", None))
+        own = _moment(fields.get("started_at")) if begins else ended
+        if late and begins:
+            fields.setdefault("started_at", _text(from_ms(now_ms)))
+        elif late:
+            ended = ended or from_ms(now_ms)
         duration = fields.get("duration_s")
         known = self._open.pop(key, None)
         given = fields.get("over")
-        if fields.get("phase") == Phase.START:
-            started = _moment(fields.get("started_at"))
-            over = given or _made_up(key[0], started or from_ms(now_ms))
+        if begins:
+            over = given or self._made_up(key[0], own, now_ms, late)
             fields["over"] = over
-            self._open[key] = _OpenOver(str(over), started)
+            self._open[key] = _OpenOver(str(over), _moment(fields.get("started_at")))
             while len(self._open) > _OPEN_OVERS:
                 self._open.popitem(last=False)
             return
         if known is not None and given not in (None, known.over):
             known = None
-        fields["over"] = given or (known.over if known else _made_up(key[0], from_ms(now_ms)))
+        fields["over"] = given or (
+            known.over if known else self._made_up(key[0], own, now_ms, late)
+        )
         if known is not None and known.started_at is not None:
             fields.setdefault("started_at", _text(known.started_at))
         elif ended is not None and isinstance(duration, int | float) and 0 <= duration <= 86_400:
@@ -198,6 +216,15 @@ class EventMaker:
         if known is not None and known.position is not None and "position" not in fields:
             fields["position"] = _position_fields(known.position)
 
+    def _made_up(self, repeater: str, own: datetime | None, now_ms: int, late: bool) -> str:
+        """A name for an over: by its `own` time, so that it is the same if it is told once more."""
+        if own is not None:
+            return f"{int(own.timestamp() * 1000):x}-{repeater}"[:40]
+        if not late:
+            return f"{now_ms:x}-{repeater}"[:40]
+        self._late += 1  # of a file's lines that are read late all have one moment
+        return f"{now_ms:x}.{self._late:x}-{repeater}"[:40]
+
 
 def _guess(fields: dict[str, Any]) -> str | None:
     """The kind of an object that does not say `event`."""
@@ -206,11 +233,6 @@ def _guess(fields: dict[str, Any]) -> str | None:
     if "action" in fields or "group" in fields:
         return "route"
     return "repeater" if "up" in fields else None
-
-
-def _made_up(repeater: str, at: datetime) -> str:
-    milliseconds = int(at.timestamp() * 1000)
-    return f"{milliseconds:x}-{repeater}"[:40]
 
 
 def _moment(value: Any) -> datetime | None:

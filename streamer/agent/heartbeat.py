@@ -2,13 +2,17 @@
 
 import threading
 from collections import OrderedDict
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from typing import Final
+
+from pydantic import ValidationError
 
 from streamer.agent.clock_offset import Exchange
 from streamer.agent.config import AgentSettings
 from streamer.agent.events import RepeaterChange
 from streamer.agent.intake import ClockWatch
+from streamer.agent.logs import Log
 from streamer.agent.spool import Spool
 from streamer.clock import from_ms, to_ms
 from streamer.contract.events import RepeaterState, State
@@ -22,11 +26,12 @@ _OPEN: Final = 16
 class Heartbeat:
     """Makes the gateway's State messages and reads their answers.
 
-    The sender's thread calls everything but `repeater_changed`.
+    The sender's thread calls everything but `repeaters_changed`.
     """
 
-    def __init__(self, settings: AgentSettings, spool: Spool, watch: ClockWatch) -> None:
+    def __init__(self, settings: AgentSettings, spool: Spool, watch: ClockWatch, log: Log) -> None:
         self._settings = settings
+        self._log = log
         self._spool = spool
         self._watch = watch
         self._repeaters = {
@@ -41,25 +46,52 @@ class Heartbeat:
         self._quick = 0
         self._steps = 0
 
-    def repeater_changed(self, change: RepeaterChange) -> bool:
-        """Note it for the next heartbeat, which is then due at once; False if it is unknown."""
+    def repeaters_changed(
+        self,
+        changes: Sequence[RepeaterChange],
+        store: Callable[[Sequence[tuple[str, str]]], object],
+    ) -> list[RepeaterChange]:
+        """Note changes for the next heartbeat, which is then due at once; returns those of ports
+        that are unknown.
+
+        `store` keeps in the spool what it is given, together with the events that came with the
+        changes: what it raises goes on, and no change has happened then.
+        """
         with self._lock:
-            known = self._repeaters.get(change.port)
-            if known is None:
-                return False
-            if known.up != change.up:
-                state = known.model_copy(update={"up": change.up, "changed_at": change.at})
-                self._repeaters[change.port] = state
-                self._spool.note(f"repeater:{change.port}", state.model_dump_json())
-                self._changed = True
-            return True
+            states, unknown = dict(self._repeaters), []
+            for change in changes:
+                known = states.get(change.port)
+                if known is None:
+                    unknown.append(change)
+                elif known.up != change.up:
+                    now = {"up": change.up, "changed_at": change.at}
+                    states[change.port] = known.model_copy(update=now)
+            notes = [
+                (f"repeater:{port}", state.model_dump_json())
+                for port, state in states.items()
+                if state is not self._repeaters[port]
+            ]
+            store(notes)
+            self._repeaters = states
+            self._changed = self._changed or bool(notes)
+            return unknown
 
     def _remembered(self, port: str, state: RepeaterState) -> RepeaterState:
         """As it was last known: a source that is read on will not say again that it is down."""
         text = self._spool.place(f"repeater:{port}")
         if text is None:
             return state
-        then = RepeaterState.model_validate_json(text)
+        try:
+            then = RepeaterState.model_validate_json(text)
+        except ValidationError:
+            self._log.warning(
+                "repeater_unreadable",
+                port=port,
+                place=text[:100],
+                why="the spool's word on it is spoilt: it is as the agent's file has it until a "
+                "source tells otherwise. Look at the disk",
+            )
+            return state
         return state.model_copy(update={"up": then.up, "changed_at": then.changed_at})
 
     @property

@@ -82,6 +82,12 @@ class Pattern:
     settings: PatternSettings
     regex: re.Pattern[str]
 
+    @property
+    def tells_time(self) -> bool:
+        """Whether what it makes of a line says itself when that was."""
+        names = {*self.regex.groupindex, *self.settings.fields}
+        return bool(names & (_TIMES[self.settings.event] - {"position_at"}))
+
     def event(self, line: str) -> dict[str, Any] | None:
         """The event of a line as a source would give it in JSON, or None if it does not match.
 

@@ -21,7 +21,7 @@ from typing import Final, Literal
 
 from streamer.agent.boot import next_boot
 from streamer.agent.idset import IdSet
-from streamer.agent.spool_repair import Repair, carry_over, damage, put_aside
+from streamer.agent.spool_repair import Repair, mend
 from streamer.contract.common import MAX_SEQ
 from streamer.contract.topics import Kind
 
@@ -124,15 +124,13 @@ class Spool:
 
     def _open(self, sync: str) -> sqlite3.Connection:
         try:
-            if damage(Path(self._path)) is None:
-                return self._connect(sync)
-            # A worn card, a full disk: better a new spool than no agent.
-            aside = put_aside(Path(self._path))
-            db = self._connect(sync)
-            self.repair = carry_over(aside, db)
-            return db
-        except sqlite3.Error as error:
+            if str(self._path) != ":memory:":
+                # A worn card, a power cut: better a new spool than no agent.
+                self.repair = mend(Path(self._path), _SCHEMA)
+            return self._connect(sync)
+        except (sqlite3.Error, OSError) as error:
             hint = "is another agent using it?" if "locked" in str(error) else "check the path"
+            hint = "make room on its disk" if "full" in str(error) else hint
             raise SpoolError(f"spool {self._path}: {error}; {hint}") from error
 
     def _connect(self, sync: str) -> sqlite3.Connection:
@@ -179,9 +177,10 @@ class Spool:
     # -- recording -------------------------------------------------------------------------
 
     def record(
-        self, bodies: Sequence[Body], header: Header, place: tuple[str, str] | None = None
+        self, bodies: Sequence[Body], header: Header, places: Sequence[tuple[str, str]] = ()
     ) -> list[int]:
-        """Store events, number them, and note how far a source was read, all or nothing.
+        """Store events, number them, and keep texts under names for `place`, such as how far a
+        source was read, all or nothing.
 
         Returns the sequence numbers. Raises SpoolError when the disk does not take them.
         """
@@ -193,12 +192,19 @@ class Spool:
                     seq += 1
                     payload = _joined(header(self.boot, seq, body), body.fields)
                     last = self._insert(body.kind, payload)
-                if place is not None:
-                    self._db.execute("INSERT OR REPLACE INTO place VALUES (?, ?)", place)
+                self._keep(places)
             first, self._seq = self._seq + 1, seq
             self._rows += len(bodies)
             self.newest_id = last
             return list(range(first, seq + 1))
+
+    def keep(self, places: Sequence[tuple[str, str]]) -> None:
+        """Keep texts under names, for `place` to find after a restart."""
+        with self._transaction():
+            self._keep(places)
+
+    def _keep(self, places: Sequence[tuple[str, str]]) -> None:
+        self._db.executemany("INSERT OR REPLACE INTO place VALUES (?, ?)", places)
 
     def _insert(self, kind: Kind, payload: bytes) -> int:
         cursor = self._db.execute(
@@ -207,15 +213,12 @@ class Spool:
         return int(cursor.lastrowid or 0)
 
     def place(self, source: str) -> str | None:
-        """How far a source had been read, as it was given to `record`."""
+        """The text that `record` was given under a name; or what a worn card has made of it."""
         with self._lock:
-            row = self._db.execute("SELECT place FROM place WHERE source = ?", (source,)).fetchone()
-        return str(row[0]) if row else None
-
-    def note(self, source: str, place: str) -> None:
-        """Keep a text under a name, for `place` to find after a restart."""
-        with self._transaction():
-            self._db.execute("INSERT OR REPLACE INTO place VALUES (?, ?)", (source, place))
+            # As bytes: what a worn card left may be no UTF-8, which SQLite's module refuses.
+            asked = "SELECT CAST(place AS BLOB) FROM place WHERE source = ?"
+            row = self._db.execute(asked, (source,)).fetchone()
+        return bytes(row[0]).decode(errors="replace") if row else None
 
     def _used_bytes(self) -> int:
         pages, free, size = (

@@ -30,9 +30,10 @@ class Phase(StrEnum):
 
 class Case(BaseModel):
     """`due_ms`: when a pending one opens, a resting one is forgotten. `gone_ms`: since when the
-    condition is gone, of one that stands. `same_ms`: since when it has been there, or gone, without
-    a change. `alert`: as last published; `turned_ms`: when it last turned. `told`: by channel, what
-    it was told of this episode."""
+    condition is gone, of one that stands; `ending`: why, as its owner said. `same_ms`: since when
+    it has been there, or gone, without a change. `alert`: as last published; `turned_ms`: when it
+    last turned, `missed`: the condition's as of then. `told`: by channel, what it was told of this
+    episode."""
 
     model_config = ConfigDict(frozen=True)
 
@@ -41,12 +42,14 @@ class Case(BaseModel):
     duties: tuple[DutyMark, ...] = ()
     due_ms: int = 0
     gone_ms: int | None = None
+    ending: str = ""
     same_ms: int = 0
     opened_ms: tuple[int, ...] = ()
     cause: str | None = None
     alert: Alert | None = None
     published_ms: int = 0
     turned_ms: int = 0
+    missed: tuple[str, ...] = ()
     told: dict[str, tuple[Earlier, ...]] = {}
 
     @property

@@ -6,7 +6,7 @@ nothing can be said of any.
 """
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import ceil
 from typing import Final
 
@@ -99,7 +99,8 @@ def _network_condition(
     """Not held back by a flood that may be its cause: it names more people than that does."""
     names = sorted(c.subject for c in lost)
     times = [c.since_ms for c in lost]
-    members = {station for c in lost for station in c.affects}
+    members = sorted({station for c in lost for station in c.affects})
+    missed = sorted({station for c in lost for station in c.missed})
     reasons = [
         f"they fell silent between {clock_text(min(times))} and {clock_text(max(times))}",
         "so many at once hardly failed by themselves: the network between them and the broker, "
@@ -107,22 +108,19 @@ def _network_condition(
     ]
     if members:
         were = "1 member was" if len(members) == 1 else f"{len(members)} members were"
-        named = ", ".join(sorted(members)[:_NAMED])
-        more = f" and {len(members) - _NAMED} more" if len(members) > _NAMED else ""
         reasons.append(f"{were} last heard behind them: silence there says nothing now")
-        reasons.append(f"those are {named}{more}")
+        reasons.append(f"those are {_listed(members)}")
     known = max(ground.gateways, len(lost))
     worst = sorted(lost, key=lambda c: (-len(c.affects), c.subject))
-    first = ", ".join(c.subject for c in worst[:_NAMED])
-    step = f"Look at the broker and its network first; then call the keepers: {first}"
+    first = _listed([c.subject for c in worst])
+    step = f"Look at the broker and its network first; then call the keepers: {first}."
     if floods:
         flooding = ", ".join(floods[:_NAMED])
         reasons.insert(1, f"it may be a flood that keeps the broker busy: of {flooding}")
         step = f"Have the flood of {flooding} ended. " + step
-    step += f" and {len(worst) - _NAMED} more." if len(worst) > _NAMED else "."
     if members:
         step += " Until they are back, reach the members last heard there by another way."
-    return Condition(
+    condition = Condition(
         own_id,
         AlertKind.NETWORK_LOST,
         Severity.CRITICAL,
@@ -133,6 +131,12 @@ def _network_condition(
         min(times),
         tuple(names),
     )
+    return _missing(condition, missed) if missed else condition
+
+
+def _listed(names: Sequence[str]) -> str:
+    more = len(names) - _NAMED
+    return ", ".join(names[:_NAMED]) + (f" and {more} more" if more > 0 else "")
 
 
 # -- a repeater on which several groups are wanted -----------------------------------------------
@@ -169,6 +173,52 @@ def _starved_condition(repeater: str, found: Sequence[Condition]) -> Condition:
         tuple(members),
         repeater=repeater,
     )
+
+
+# -- members of whom only their cause tells ------------------------------------------------------
+
+
+def with_held_members(
+    said: Mapping[str, Condition], known: Mapping[str, Case], ground: Ground
+) -> dict[str, Condition]:
+    """What is said, with the members in it that a machine's alert holds back: for as long as it
+    does it is critical and names them, also those who have expired meanwhile. Its owner does not
+    count these any more, and they have no alert of their own."""
+    behind: dict[str, list[Condition]] = {}
+    for condition in said.values():
+        if condition.kind in MEMBERS and _may_be_held(condition, known.get(condition.id)):
+            cause = cause_of(condition, said, known, ground)
+            if cause is not None:
+                behind.setdefault(cause, []).append(condition)
+    return {**said, **{cause: _naming(said[cause], found) for cause, found in behind.items()}}
+
+
+def _may_be_held(condition: Condition, case: Case | None) -> bool:
+    if case is None or case.phase is Phase.RESTING:
+        return condition.opens
+    return case.phase is not Phase.STANDING
+
+
+def _naming(cause: Condition, members: Sequence[Condition]) -> Condition:
+    affects = {*cause.affects, *(c.subject for c in members)}
+    named = replace(cause, severity=Severity.CRITICAL, affects=tuple(sorted(affects)))
+    missed = sorted({c.subject for c in members if c.expired})
+    return _missing(named, missed) if missed else named
+
+
+def still_missed(cause: Condition, said: Mapping[str, Condition]) -> str:
+    """To be added to why a cause is over: whom it named and who was not heard after it either."""
+    left = sorted({c.subject for c in said.values() if c.expired and c.subject in cause.missed})
+    return f"; not heard again yet: {_listed(left)}" if left else ""
+
+
+def _missing(cause: Condition, missed: Sequence[str]) -> Condition:
+    reason = f"never heard again, and no longer counted as members: {_listed(missed)}"
+    step = "Find out by another way whether those no longer counted went home."
+    return replace(
+        cause, reasons=(*cause.reasons, reason), next_step=f"{cause.next_step} {step}",
+        missed=tuple(missed),
+    )  # fmt: skip
 
 
 # -- what explains what --------------------------------------------------------------------------

@@ -47,6 +47,13 @@ class Condition:
     """The repeater concerned: where a member was last heard, where a group is wanted."""
     heard_ms: int | None = None
     """Of a member: when it was last heard."""
+    missed: tuple[str, ...] = ()
+    """Stations that have expired behind it: its alert alone tells of them."""
+
+    @property
+    def expired(self) -> bool:
+        """A member that was never heard again and that its group does not count any more."""
+        return self.kind is AlertKind.MEMBER_OUT_OF_REACH and self.severity is Severity.WARNING
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,8 +11,8 @@ from streamer.domain.plain_words import plural
 from streamer.state.alerting import GAVE_UP_MS, Delivery
 
 STUCK_MS: Final = 120_000
-"""A message that nobody has taken for so long: the way does not work. Common practice, no source;
-a program that is started again takes less."""
+"""A message that nobody has taken, or made, for so long: the way does not work. Common practice, no
+source; a program that is started again takes less."""
 _NAMED: Final = 3
 """Addresses of which the reasons tell."""
 
@@ -28,25 +28,43 @@ def is_stuck(made_ms: int | None, now_ms: int) -> bool:
     return made_ms is not None and made_ms + STUCK_MS < now_ms
 
 
+def stuck_since_ms(delivery: Delivery, pause_s: float, now_ms: int) -> int | None:
+    """Since when a queue waits for too long: with a message that the other side does not take, or
+    with notices of which no worker makes one. None: it does not. `pause_s` between two messages."""
+    if delivery.made_ms is not None:
+        return delivery.made_ms if is_stuck(delivery.made_ms, now_ms) else None
+    if delivery.head_ms is None:
+        return None
+    paused_ms = delivery.sent_ms if delivery.sent_ms <= now_ms else 0
+    could_ms = max(delivery.head_ms, paused_ms + round(pause_s * 1000))
+    return delivery.head_ms if is_stuck(could_ms, now_ms) else None
+
+
 def gave_up_lately(delivery: Delivery, now_ms: int) -> bool:
     return delivery.gave_up > 0 and delivery.gave_up_last_ms + GAVE_UP_MS > now_ms
 
 
-def channel_conditions(found: Mapping[str, Sequence[Delivery]], now_ms: int) -> list[Condition]:
-    """What is wrong with channels, from how each of them stands (`Alerting.deliveries`)."""
-    said = (_condition(name, queues, now_ms) for name, queues in found.items())
+def channel_conditions(
+    found: Mapping[str, Sequence[Delivery]], pauses_s: Mapping[str, float], now_ms: int
+) -> list[Condition]:
+    """What is wrong with channels, from how each of them stands (`Alerting.deliveries`) and the
+    least time between two of its messages."""
+    said = (_condition(name, queues, pauses_s[name], now_ms) for name, queues in found.items())
     return [condition for condition in said if condition is not None]
 
 
-def _condition(name: str, queues: Sequence[Delivery], now_ms: int) -> Condition | None:
-    stuck = [q for q in queues if is_stuck(q.made_ms, now_ms)]
+def _condition(
+    name: str, queues: Sequence[Delivery], pause_s: float, now_ms: int
+) -> Condition | None:
+    since = {q.part: stuck_since_ms(q, pause_s, now_ms) for q in queues}
+    stuck = [q for q in queues if since[q.part] is not None]
     lossy = [q for q in queues if gave_up_lately(q, now_ms)]
     if not stuck and not lossy:
         return None
     since_ms = min(
-        [q.made_ms for q in stuck if q.made_ms is not None] + [q.gave_up_first_ms for q in lossy]
+        [ms for ms in since.values() if ms is not None] + [q.gave_up_first_ms for q in lossy]
     )
-    reasons = [f"{plural(q.waiting, 'notice')} not taken: {q.why}" for q in stuck[:_NAMED]]
+    reasons = [_why_stuck(q) for q in stuck[:_NAMED]]
     reasons += [
         f"{plural(q.gave_up, 'message')} given up, the last at {clock_text(q.gave_up_last_ms)}: "
         f"{q.gave_up_why}"
@@ -66,6 +84,16 @@ def _condition(name: str, queues: Sequence[Delivery], now_ms: int) -> Condition 
         f"Then see why: streamer channels REGION.toml --send {name}. "
         "What waits or was given up: streamer channels REGION.toml.",
         since_ms=since_ms,
+    )
+
+
+def _why_stuck(queue: Delivery) -> str:
+    notices = plural(queue.waiting, "notice")
+    if queue.made_ms is not None:
+        return f"{notices} not taken: {queue.why}"
+    return (
+        f"{notices} that no worker takes up: after a channel is added all workers must be started "
+        "again"
     )
 
 

@@ -7,7 +7,6 @@ One round runs at a time, under a lease; one that runs twice changes nothing the
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
-from functools import lru_cache
 from typing import Final
 
 from streamer.alert_settings import AlertSettings, ChannelSettings
@@ -19,6 +18,7 @@ from streamer.alerts.deliveries import channel_conditions
 from streamer.alerts.ears import listening_ms, own_conditions
 from streamer.alerts.maintenance import last_words, over, runs
 from streamer.alerts.routing import notices_of
+from streamer.alerts.stored import case_from, read_book, report_from
 from streamer.alerts.turns import Changes, acknowledge, cleared
 from streamer.clock import from_ms
 from streamer.contract.duty import DutyMark
@@ -49,12 +49,12 @@ def report(
     now_ms: int,
     endings: Mapping[str, str] | None = None,
     duties: tuple[DutyMark, ...] = (),
+    mark: str = "",
 ) -> None:
     """Say what is wrong with an owner now; `endings` tell, by alert id, why something no longer
     is. The desk works out what that means to people: what is said to open an alert stays so until
     it is gone, as the desk may not have looked in between."""
-    text = store.report_of(owner)
-    known = _report(text) if text is not None else Report()
+    known = last_report(store, owner)
     ids = {c.id for c in conditions}
     was = {c.id for c in known.conditions}
     over = {i: t for i, t in known.endings.items() if i not in ids}
@@ -63,7 +63,13 @@ def report(
     kept = tuple(replace(c, opens=c.opens or c.id in opened) for c in conditions)
     said = Report(conditions=kept, endings=over, duties=duties)
     nothing = not said.conditions and not said.endings
-    store.report(owner, None if nothing else said.model_dump_json(), now_ms)
+    store.report(owner, None if nothing else said.model_dump_json(), now_ms, mark)
+
+
+def last_report(store: Store, owner: str) -> Report:
+    """What an owner last said."""
+    text = store.report_of(owner)
+    return report_from(owner, text) if text is not None else Report()
 
 
 def acknowledge_alert(
@@ -82,7 +88,10 @@ def acknowledge_alert(
         text = store.case(alert_id)
         if text is None or store.alert(alert_id) is None:
             raise KeyError(alert_id)
-        turned = acknowledge(_case(text), by, note, now_ms, take_over=take_over)
+        case = case_from(alert_id, text)
+        if case is None:
+            raise ValueError(f"alert {alert_id} is of another version of this program")
+        turned = acknowledge(case, by, note, now_ms, take_over=take_over)
         changes = Changes(cases={alert_id: turned.case}, turned=[turned])
         channels = store.view.region.channel
         decided = _decided(store, changes, {alert_id: text}, now_ms, channels)
@@ -117,7 +126,7 @@ def say_alerts_anew(store: Store, now_ms: int) -> None:
     """Publish every standing alert under a higher version: readers may have seen one that is known
     here no more. One that somebody changes meanwhile is published by them."""
     for case_id, text in store.book().cases.items():
-        case = _case(text) if case_id != _BEAT else None
+        case = case_from(case_id, text) if case_id != _BEAT else None
         if case is None or case.alert is None or case.phase is not Phase.STANDING:
             continue
         version = next_version(case.alert.version, now_ms)
@@ -164,8 +173,8 @@ class Desk:
     def _round(self, claimed_ms: int, now_ms: int) -> list[OutMessage]:
         store = self._store
         book = store.book()
-        known = {i: _case(text) for i, text in book.cases.items() if i != _BEAT}
-        reports = {owner: _report(text) for owner, text in book.found.items()}
+        read = read_book({i: t for i, t in book.cases.items() if i != _BEAT}, book.found)
+        known, reports = read.cases, read.reports
         kept = works_from(book.works)
         works = [work for work in kept if runs(work, now_ms)]
         channels = () if self._at_once else store.view.region.channel
@@ -175,7 +184,8 @@ class Desk:
         decided = _decided(store, changes, book.cases, now_ms, channels)
         decided.claimed_ms = claimed_ms
         # What has been said of what is over is said; an owner without trouble needs no report.
-        decided.done = {o: book.found[o] for o, r in reports.items() if not r.conditions}
+        over_with = {owner for owner, r in reports.items() if not r.conditions} - read.partly
+        decided.done = {owner: book.found[owner] for owner in over_with}
         ended = [over(w, now_ms) for w in kept if w.ended_at is None and not runs(w, now_ms)]
         decided.works = [(w.id, book.works[w.id], w.model_dump_json()) for w in ended]
         decided.messages = [*decided.messages, *(m for w in ended for m in last_words(w))]
@@ -193,8 +203,8 @@ class Desk:
         ears = store.ears()
         own = own_conditions(view.name, ears, now_ms)
         if not self._at_once and view.region.channel:
-            found = store.deliveries([channel.name for channel in view.region.channel])
-            own += channel_conditions(found, now_ms)
+            pauses_s = {channel.name: channel.pause_s for channel in view.region.channel}
+            own += channel_conditions(store.deliveries(list(pauses_s)), pauses_s, now_ms)
         return Ground(
             region=view.name,
             gateways=sum(view.knows_gateway(name) for name in store.gateways_heard()),
@@ -274,14 +284,3 @@ def _messages(region: str, alert: Alert) -> list[OutMessage]:
         OutMessage(f"{topic}#{alert.version}", str(alert.version), text, False),
         OutMessage(topic, str(alert.version), "", True),
     ]
-
-
-# Most texts are those of the last round.
-@lru_cache(maxsize=20_000)
-def _case(text: str) -> Case:
-    return Case.model_validate_json(text)
-
-
-@lru_cache(maxsize=5_000)
-def _report(text: str) -> Report:
-    return Report.model_validate_json(text)

@@ -14,6 +14,13 @@ LIVES_MS: Final = 15_000
 """A worker says every second that it lives; after so long without, it does not."""
 LOST_MS: Final = 60_000
 """After so long its absence is an alert: a restart takes less."""
+_WAITS: Final = (
+    "what the broker keeps for it waits until it is back",
+    "until then overs, check-ins and check-outs among it are not known: silences may be judged "
+    "wrongly",
+)
+"""A broker that keeps its share for a worker gives it to no other, so part of what all gateways
+say is missing."""
 
 
 def _living(ears: Iterable[Ears], now_ms: int) -> list[Ears]:
@@ -63,7 +70,7 @@ def _cut_off(worker: Ears) -> Condition:
         Severity.WARNING,
         worker.worker,
         f"Worker {worker.worker} has no connection to the broker",
-        (f"since {clock_text(worker.since_ms)}; others work on",),
+        (f"since {clock_text(worker.since_ms)}; others work on", *_WAITS),
         f"Look at the log of {worker.worker}: address, account, network.",
         worker.since_ms,
     )
@@ -78,7 +85,7 @@ def _silent(worker: Ears) -> Condition:
         f"Worker {worker.worker} is silent",
         (
             f"it last said at {clock_text(worker.at_ms)} that it lives",
-            "what the broker keeps for it waits until it is back",
+            *_WAITS,
         ),
         f"Start {worker.worker} again under the same name, or, if it is gone for good, run "
         f"`streamer worker REGION.toml --name {worker.worker} --drain` (configs/README.md).",

@@ -3,6 +3,7 @@ Pure."""
 
 from collections.abc import Sequence
 
+from streamer.alerts.case import Report
 from streamer.alerts.conditions import Condition, Found, alert_id, counted, earliest
 from streamer.clock import to_ms
 from streamer.contract.published import AlertKind, Severity
@@ -51,6 +52,14 @@ def of_gateway(
             f"nothing more was refused since {clock_text(sight.flood.last_ms)}"
         )
     return Found(tuple(found), earliest(times), endings)
+
+
+def of_dropped(known: Report) -> Found:
+    """What to say of a gateway that the region file has dropped, by what was last said of it."""
+    because = (
+        "taken out of the region file; who was last heard behind it is judged by silence alone"
+    )
+    return Found((), None, {c.id: because for c in known.conditions})
 
 
 _REACH_THEM = " Until it is back, reach the members last heard there by another way."

@@ -9,7 +9,14 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from streamer.alerts.case import Case, Phase, Report, root_of
-from streamer.alerts.causes import MEMBERS, Ground, cause_of, made_conditions
+from streamer.alerts.causes import (
+    MEMBERS,
+    Ground,
+    cause_of,
+    made_conditions,
+    still_missed,
+    with_held_members,
+)
 from streamer.alerts.conditions import Condition
 from streamer.alerts.exercise import is_exercise, marked
 from streamer.alerts.maintenance import covering
@@ -79,6 +86,7 @@ class _Round:
             self._said.update((c.id, c) for c in report.conditions)
             self._duties.update((c.id, report.duties) for c in report.conditions)
             self._endings.update(report.endings)
+        self._said = with_held_members(self._said, known, ground)
         marks = tuple({m.id: m for r in reports.values() for m in r.duties}.values())
         for made in made_conditions(self._said, known, ground):
             self._said[made.id] = made
@@ -130,11 +138,11 @@ class _Round:
                 return None
             before = case or Case(phase=Phase.PENDING, condition=said)
             case = before.but(
-                phase=Phase.PENDING, due_ms=self._settled_ms(said), gone_ms=None,
+                phase=Phase.PENDING, due_ms=self._settled_ms(said), gone_ms=None, ending="",
                 same_ms=self._now_ms,
             )  # fmt: skip
         if case.gone_ms is not None:
-            case = case.but(gone_ms=None, same_ms=self._now_ms)
+            case = case.but(gone_ms=None, ending="", same_ms=self._now_ms)
         if said.vague:
             kept = case.condition
             said = like(said, kept)
@@ -281,25 +289,33 @@ class _Round:
         return case.but(opened_ms=())
 
     def _escalated(self, case: Case) -> Case:
+        """One step a round, as each channel is told of the alert as it is after the round."""
         alert = alert_of(case)
+        if alert.state is not AlertState.OPEN or alert.escalated >= max(self._steps, default=0):
+            return case
         after_ms = round(self._settings.escalate_after_s * 1000)
-        while alert.state is AlertState.OPEN and alert.escalated < max(self._steps, default=0):
-            if self._now_ms < self._later(
-                to_ms(alert.unheld_since or alert.opened_at) + (alert.escalated + 1) * after_ms
-            ):
-                break
-            alert = alert.model_copy(update={"escalated": alert.escalated + 1})
-            case = self._with(case, alert)
-            alert = alert_of(case)
-            self._turn(case, Turn.ESCALATED)
+        free_ms = to_ms(alert.unheld_since or alert.opened_at)
+        if self._now_ms < self._later(free_ms + (alert.escalated + 1) * after_ms):
+            return case
+        case = self._with(case, alert.model_copy(update={"escalated": alert.escalated + 1}))
+        self._turn(case, Turn.ESCALATED)
+        self._later(self._now_ms + 1)
         return case
 
     def _reminded(self, case: Case) -> Case:
         """Long ago told and still wrong: whoever has come on duty since should know."""
-        last_ms = self._now_ms if case.id in self._turned else case.turned_ms
-        if self._now_ms < self._later(last_ms + self._again_ms(alert_of(case))):
-            return case.but(turned_ms=last_ms)
-        case = self._with(case, alert_of(case)).but(turned_ms=self._now_ms)
+        missed = case.condition.missed
+        if case.id in self._turned:
+            case = case.but(turned_ms=self._now_ms, missed=missed)
+        else:
+            case = case.but(missed=tuple(s for s in case.missed if s in missed))
+        again_ms = self._again_ms(alert_of(case))
+        if case.missed != missed:
+            # Nobody was told of them yet, and nobody else will be.
+            again_ms = min(again_ms, round(self._settings.repeat_critical_s * 1000))
+        if self._now_ms < self._later(case.turned_ms + again_ms):
+            return case
+        case = self._with(case, alert_of(case)).but(turned_ms=self._now_ms, missed=missed)
         self._turn(case, Turn.REMINDED)
         return case
 
@@ -357,11 +373,14 @@ class _Round:
             return explained.but(phase=Phase.RESTING, due_ms=self._later(rest_ms), cause=None)
         if case.gone_ms is None:
             case = case.but(gone_ms=now_ms, same_ms=now_ms)
+        # Its owner says why once; that need not be the round in which it is over.
+        case = case.but(ending=self._endings.get(case.id, case.ending))
         assert case.gone_ms is not None
         if now_ms < case.gone_ms + self._clear_ms(case):
             self._later(case.gone_ms + self._clear_ms(case))
             return case
-        ending = self._endings.get(case.id, ENDED[case.condition.kind])
+        ending = case.ending or ENDED[case.condition.kind]
+        ending += still_missed(case.condition, self._said)
         resting = case.but(phase=Phase.RESTING, due_ms=self._later(rest_ms))
         return self._over(resting, Turn.CLEARED, ending)
 

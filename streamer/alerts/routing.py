@@ -17,7 +17,7 @@ from streamer.contract.published import Alert, AlertKind
 _HIDING: Final = frozenset(
     {
         AlertKind.GATEWAY_LOST, AlertKind.REPEATER_LOST, AlertKind.REPEATER_DEAF,
-        AlertKind.NETWORK_LOST,
+        AlertKind.NETWORK_LOST, AlertKind.GATEWAY_FLOODING,
     }
 )  # fmt: skip
 _NEWS: Final = frozenset({Turn.OPENED, Turn.REOPENED, Turn.WORSE, Turn.UNSTEADY, Turn.ACTUAL})
@@ -42,10 +42,10 @@ def concerns(channel: ChannelSettings, alert: Alert) -> bool:
 
 
 def _of_kinds(kinds: Collection[AlertKind], alert: Alert) -> bool:
-    """Whoever asks for members is told of a machine that hides them: they get no alert then."""
-    return alert.kind in kinds or (
-        alert.kind in _HIDING and bool(alert.affects) and not MEMBERS.isdisjoint(kinds)
-    )
+    """Whoever asks for members is told of a machine that hides them: they get no alert then.
+    Without a broker all are hidden; that names nobody."""
+    hides = alert.kind is AlertKind.BROKER_LOST or (alert.kind in _HIDING and bool(alert.affects))
+    return alert.kind in kinds or (hides and not MEMBERS.isdisjoint(kinds))
 
 
 def stands_on(channel: ChannelSettings, alert: Alert) -> bool:
@@ -63,6 +63,8 @@ def is_told(channel: ChannelSettings, turned: Turned, before: Sequence[Earlier])
         return concerns(channel, alert) and (channel.step <= alert.escalated or bool(before))
     if turn is Turn.ESCALATED:
         return concerns(channel, alert) and channel.step == alert.escalated
+    if turn is Turn.REMINDED and concerns(channel, alert) and channel.step <= alert.escalated:
+        return True  # also a channel that is newer than the alert
     return bool(before)
 
 

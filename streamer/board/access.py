@@ -51,7 +51,6 @@ SIGN_IN_PATH: Final = "/sign-in"
 API_PREFIX: Final = "/api/"
 STATIC_PREFIX: Final = "/static/"
 FEED_PATH: Final = "/api/v1/feed"
-"""Asked by open pages on their own: no sign that anybody sits before them."""
 _HASHED_AT_ONCE: Final = 2
 MOST_HASHES: Final = 18
 _STATE: Final = "board_visit"
@@ -121,7 +120,7 @@ class Access:
     def visit(self, request: Request) -> _Visit:
         """Look the visitor up; in local mode let them in."""
         path = request.scope["path"]
-        token, session = self.session(request, by_hand=path != FEED_PATH)
+        token, session = self.session(request, _by_hand(request))
         reads_page = request.method in SAFE_METHODS and not path.startswith(STATIC_PREFIX)
         if path.startswith(API_PREFIX):
             reads_page = path == SESSION_PATH and request.method == "GET"
@@ -186,6 +185,13 @@ class Access:
             samesite="strict",
         )
         headers.append("set-cookie", reply.headers["set-cookie"])
+
+
+def _by_hand(request: Request) -> bool:
+    """Whether somebody must sit before it. What is read of the API is not: open pages read it again
+    and again on their own."""
+    on_its_own = request.scope["path"].startswith((API_PREFIX, STATIC_PREFIX))
+    return request.method not in SAFE_METHODS or not on_its_own
 
 
 def access_of(request: Request) -> Access:

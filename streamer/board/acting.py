@@ -98,6 +98,23 @@ class Ordering(Noted):
     )
 
 
+_RollCallId = Annotated[
+    Name | None,
+    Field(
+        description="of the one that is shown: another is let be, 409; null: whichever goes on",
+        examples=["call-20261128-120000-1a2b"],
+    ),
+]
+
+
+class EndOfRollCall(Given):
+    roll_call: _RollCallId = None
+
+
+class AnswerMarked(Noted):
+    roll_call: _RollCallId = None
+
+
 class StartOfDuty(Noted):
     title: Title
     kind: DutyKind
@@ -211,17 +228,27 @@ def start_roll_call(acts: WithActs, who: Operator, group: Group) -> RollCall:
 
 
 @router.delete("/groups/{group}/roll-call", status_code=204)
-def end_roll_call(acts: WithActs, who: Operator, group: Group) -> None:
+def end_roll_call(
+    acts: WithActs,
+    who: Operator,
+    group: Group,
+    given: Annotated[EndOfRollCall | None, Body()] = None,
+) -> None:
     """End it; who had answered stands in the log."""
-    acts.end_roll_call(group, who.name)
+    acts.end_roll_call(group, who.name, given.roll_call if given is not None else None)
 
 
 @router.post("/groups/{group}/roll-call/answers/{station}", status_code=204)
 def answered(
-    acts: WithActs, who: Operator, group: Group, station: Station, given: _Nothing = None
+    acts: WithActs,
+    who: Operator,
+    group: Group,
+    station: Station,
+    given: Annotated[AnswerMarked | None, Body()] = None,
 ) -> None:
     """Mark that a member answered otherwise than by keying to the group."""
-    acts.answered(group, station, who.name, _note(given))
+    call_id = given.roll_call if given is not None else None
+    acts.answered(group, station, who.name, _note(given), call_id)
 
 
 # -- identities ----------------------------------------------------------------------------------

@@ -45,6 +45,8 @@ if TYPE_CHECKING:
 
 REDIS_WITHIN_S: Final = 1.0
 """Longer than Redis takes for anything that is asked here, short enough to wait for."""
+MADE_WITHIN_MS: Final = 60_000
+"""A picture is made ten times a second; a turn that waits for broker and Redis may take seconds."""
 OPENAPI_PATH: Final = "/api/openapi.json"
 _SESSION_ANSWERS: Final = (400, 401, 403, 409, 411, 413, 421, 422, 429)
 
@@ -174,8 +176,11 @@ def openapi(app: FastAPI) -> dict[str, Any]:
 
 async def _health(request: Request) -> Response:
     """For a supervisor: whether the board itself works; what it is told is not judged here."""
-    watch: Keeper | None = request.app.state.watch
-    well = watch is None or watch.alive
+    state = request.app.state
+    watch: Keeper | None = state.watch
+    made_ms: int | None = state.picture.tables.made_ms
+    made = made_ms is None or state.clock.now_ms() - made_ms <= MADE_WITHIN_MS
+    well = made and (watch is None or watch.alive)
     return JSONResponse({"status": "ok" if well else "failing"}, 200 if well else 503)
 
 

@@ -6,10 +6,11 @@ Plain functions: each waits for Redis in a thread.
 
 from typing import Annotated
 
-from fastapi import APIRouter, Depends
+from fastapi import APIRouter, Body, Depends
+from pydantic import Field
 
 from streamer.board.access import Role, Who, need
-from streamer.board.acting import Noted, Operator, RosterFile
+from streamer.board.acting import MOST_GROUPS, Given, Noted, Operator, RosterFile
 from streamer.board.api import AtDesk, WithActs
 from streamer.board.problems import CHANGES, READS, responses
 from streamer.board.rows import Row
@@ -25,6 +26,15 @@ Viewer = Annotated[Who, Depends(need(Role.VIEW))]
 
 class RosterGiven(Noted):
     csv: RosterFile
+
+
+class EndOfRollCalls(Given):
+    roll_calls: list[Name] | None = Field(
+        None,
+        max_length=MOST_GROUPS,
+        description="ids of those that are shown: if another goes on none is ended, 409; null: all "
+        "that go on",
+    )
 
 
 class RosterTaken(Row):
@@ -65,6 +75,11 @@ def start_roll_call(done: WithActs, who: Operator, duty_id: Name) -> RollCallsBe
 
 
 @acts.delete("/duties/{duty_id}/roll-call", status_code=204)
-def end_roll_call(done: WithActs, who: Operator, duty_id: Name) -> None:
+def end_roll_call(
+    done: WithActs,
+    who: Operator,
+    duty_id: Name,
+    given: Annotated[EndOfRollCalls | None, Body()] = None,
+) -> None:
     """End those of its groups; who had answered and who had not stands in the log."""
-    done.end_duty_roll_call(duty_id, who.name)
+    done.end_duty_roll_call(duty_id, who.name, given.roll_calls if given is not None else None)

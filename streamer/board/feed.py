@@ -7,6 +7,7 @@ are clients.
 """
 
 import asyncio
+from collections import Counter
 from collections.abc import AsyncIterator, Callable, Sequence
 from typing import Annotated, Final, cast
 
@@ -19,6 +20,8 @@ from starlette.requests import Request
 from starlette.types import Receive, Scope, Send
 
 from streamer.board.access import FEED_PATH, Role, Who, need, still
+from streamer.board.attempts import network_of
+from streamer.board.making import moment_of
 from streamer.board.problems import RETRY_AFTER_S, responses
 from streamer.board.rows import PUBLIC_TABLE, Beat, RowsEvent
 from streamer.board.tables import Delta, Tables
@@ -33,6 +36,11 @@ LIFE_TICKS: Final = 2400
 """10 min, so that a reverse proxy or a changed right never meets a stream for ever."""
 SEND_WITHIN_S: Final = 10.0
 MOST_STREAMS: Final = 1000
+"""Of those who are signed in."""
+MOST_PUBLIC_STREAMS: Final = 200
+"""Of the public, beside the others: whoever is not signed in takes no stream from who is."""
+MOST_PUBLIC_OF_ADDRESS: Final = 50
+"""Many people may share an address, as the board sees them; none gets all that there are."""
 MOST_TABLES: Final = 64
 _RETRY_MS: Final = 1000
 _LINE: Final = "\n"
@@ -63,21 +71,32 @@ class Feed:
         self._turn = 0
         self._told = -1
         self._tick = 0
+        self._public: Counter[str] = Counter()
         self.streams = 0
+        """All of them."""
 
-    @property
-    def full(self) -> bool:
-        return self.streams >= MOST_STREAMS
+    def full(self, public_from: str | None) -> bool:
+        """Whether one more would be too many. `public_from`: the address of one of the public;
+        None: of who is signed in."""
+        public = self._public.total()
+        if public_from is None:
+            return self.streams - public >= MOST_STREAMS
+        of_address = self._public[network_of(public_from)]
+        return public >= MOST_PUBLIC_STREAMS or of_address >= MOST_PUBLIC_OF_ADDRESS
 
     def unknown(self, names: Sequence[str]) -> list[str]:
         """Those that are no tables."""
         return [name for name in names if name not in self._tables.names]
 
     async def stream(
-        self, names: Sequence[str], still_allowed: Callable[[], bool]
+        self,
+        names: Sequence[str],
+        still_allowed: Callable[[], bool],
+        public_from: str | None = None,
     ) -> AsyncIterator[bytes]:
-        """Events as bytes: every table as a whole, then what changes, with a beat now and then."""
-        self._enter()
+        """Events as bytes: every table as a whole, then what changes, with a beat now and then.
+        `public_from` as in `full`."""
+        self._enter(public_from)
         try:
             self._tables.settle()
             turn, ends = self._turn, self._tick + LIFE_TICKS
@@ -100,22 +119,27 @@ class Feed:
                     await self._wake.wait()
                 turn = self._turn
         finally:
-            self._leave()
+            self._leave(public_from)
 
     def _beat(self, first: bool) -> bytes:
-        text = Beat(at=from_ms(self._clock.now_ms())).model_dump_json()
+        made_at = moment_of(self._tables.made_ms)
+        text = Beat(at=from_ms(self._clock.now_ms()), made_at=made_at).model_dump_json()
         retry_ms = _RETRY_MS if first else None
         return ServerSentEvent(text, event="beat", retry=retry_ms, sep=_LINE).encode()
 
     # -- the ticker ----------------------------------------------------------------------------
 
-    def _enter(self) -> None:
+    def _enter(self, public_from: str | None) -> None:
         self.streams += 1
+        if public_from is not None:
+            self._public[network_of(public_from)] += 1
         if self._task is None or self._task.done():
             self._task = asyncio.create_task(self._run(), name="feed")
 
-    def _leave(self) -> None:
+    def _leave(self, public_from: str | None) -> None:
         self.streams -= 1
+        if public_from is not None:
+            self._public -= Counter([network_of(public_from)])  # drops what comes to nothing
         if not self.streams and self._task is not None:
             self._task.cancel()
             self._task = None
@@ -157,6 +181,10 @@ def _asked(request: Request, tables: str) -> list[str]:
     return names
 
 
+def _address_of(request: Request) -> str:
+    return request.client.host if request.client else ""
+
+
 def feed_of(request: Request) -> Feed:
     return cast(Feed, request.app.state.feed)
 
@@ -174,7 +202,7 @@ def feed_of(request: Request) -> Feed:
 )
 async def feed(
     request: Request,
-    _who: Annotated[Who, Depends(need(Role.PUBLIC))],
+    who: Annotated[Who, Depends(need(Role.PUBLIC))],
     tables: Annotated[
         str,
         Query(
@@ -194,9 +222,10 @@ async def feed(
         await need(Role.VIEW)(request)
     names = _asked(request, tables)
     streams = feed_of(request)
-    if streams.full:
+    public_from = _address_of(request) if who.role is Role.PUBLIC else None
+    if streams.full(public_from):
         raise HTTPException(
             503, "as many pages are open as may be", headers={"Retry-After": str(RETRY_AFTER_S)}
         )
-    events = streams.stream(names, lambda: still(request))
+    events = streams.stream(names, lambda: still(request), public_from)
     return FeedResponse(events, ping=0, send_timeout=SEND_WITHIN_S, sep=_LINE)

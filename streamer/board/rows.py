@@ -376,9 +376,13 @@ class RowsEvent(TableDocument[dict[str, Any]]):
 
 
 class Beat(Row):
-    """The data of a `beat` event of the feed, sent every few seconds while all is well."""
+    """The data of a `beat` event of the feed, sent every few seconds while the board is there."""
 
     at: Moment
+    made_at: Moment | None = Field(
+        description="when the board last brought all tables up to date: well before `at`, they are "
+        "old; null: a record is shown"
+    )
 
 
 TableRow = (

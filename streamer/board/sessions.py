@@ -3,8 +3,9 @@
 How long a session lasts (a choice of ours, said in the README):
 
 - `operate` and `admin`: until nothing was done by hand for 2 h, and 12 h at most: the length of an
-  EOC shift. The feed of an open page does not count as done by hand.
-- `view`: 2 h without any request, and 7 days at most. The feed counts, so a wall screen stays.
+  EOC shift. Opening a page and changing something count as done by hand; reading the API does
+  not, the feed included, since open pages do it by themselves.
+- `view`: 2 h without any request, and 7 days at most. All requests count, so a wall screen stays.
 
 NIST SP 800-63B-4, section 2.1.3, asks for a new sign-in after 30 days at its lowest level (from
 memory), so both are within it.

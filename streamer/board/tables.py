@@ -122,6 +122,9 @@ class Tables:
         self._changes: dict[str, dict[str, BaseModel | None]] = {}
         self._tables: dict[str, Table] = {}
         self._version = 0
+        self.made_ms: int | None = None
+        """Until when whoever keeps them has brought them up to date; None: nobody says. Of its
+        thread; read by the loop."""
 
     # -- the picture's thread ------------------------------------------------------------------
 

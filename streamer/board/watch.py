@@ -60,6 +60,7 @@ class Watch:
         self._trouble: str | None = None  # as it was last told in the log
 
     def start(self) -> None:
+        self.picture.tables.made_ms = self._clock.now_ms()  # also if no turn ever succeeds
         self._thread.start()
 
     def stop(self) -> None:
@@ -101,7 +102,9 @@ class Watch:
         if now_s >= self._look_at_s:
             self._look_at_s = now_s + LOOK_S
             self._look()
-        self.picture.make(self._clock.now_ms())
+        now_ms = self._clock.now_ms()
+        self.picture.make(now_ms)
+        self.picture.tables.made_ms = now_ms  # last: whatever fails before is seen by its age
 
     def _note_connection(self, now_ms: int, now_s: float) -> None:
         if self._follower.trouble != self._trouble:

@@ -140,7 +140,7 @@ def _idle(snapshot: GroupSnapshot, wanted: set[str], sights: Sights) -> tuple[tu
     return tuple(
         (repeater, said.since_ms or said.ms)
         for repeater, said in sorted(snapshot.carrying.items())
-        if said.carries and repeater not in wanted and sights.repeater(repeater).reporting
+        if repeater not in wanted and carriage_of(repeater, said, sights) is Carriage.CARRIED
     )
 
 

@@ -43,7 +43,7 @@ def _as_json(report: Report) -> dict[str, Any]:
         "size_bytes": report.size_bytes,
         "region": head.region if head else None,
         "worker": head.worker if head else None,
-        "software": head.software if head else None,
+        "software": (head.software or None) if head else None,
         "lines": dict(sorted(report.kinds.items())),
         "first_at": _moment(report.first_ms),
         "last_at": _moment(report.last_ms),
@@ -65,7 +65,7 @@ def _as_text(report: Report) -> str:
     sums = {True: "checksum right", False: "CHECKSUM WRONG", None: "no checksum beside it"}
     lines = [
         str(report.path),
-        f"  region {head.region}, worker {head.worker}, streamer {head.software}",
+        f"  region {head.region}, worker {head.worker}, streamer {head.software or 'unknown'}",
         f"  {_moment(report.first_ms)} to {_moment(report.last_ms)}, {report.size_bytes:,} bytes",
         f"  {kinds or 'nothing was noted'}",
         f"  {closed}; {sums[report.summed]}",

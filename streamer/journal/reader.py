@@ -20,10 +20,11 @@ from streamer.config import Region, RegionView
 from streamer.journal import lines as make
 from streamer.journal.frames import MAGIC, NOT_ENDED, frames
 from streamer.journal.lines import Line
-from streamer.journal.names import SUFFIX, SUMS_SUFFIX, files_in, sums_of
+from streamer.journal.names import SUFFIX, SUMS_SUFFIX, files_in, parse_name, sums_of
 
 OnTrouble = Callable[[str], None]
 """Told in words what could not be read, and where."""
+_BY_NAME: Final = "its begin cannot be read: region and worker are taken from its name"
 _noted: Final = itemgetter("noted_ms")
 
 
@@ -37,13 +38,15 @@ class NothingThere(JournalError):
 
 @dataclass(slots=True)
 class Head:
-    """How a file introduces itself."""
+    """How a file introduces itself. `from_name`: its begin cannot be read, so by its name, and
+    `began_ms` by the first line that can; `software` is empty then."""
 
     path: Path
     region: str
     worker: str
     software: str
     began_ms: int
+    from_name: bool = False
 
 
 @dataclass(slots=True)
@@ -88,13 +91,21 @@ def find_files(paths: Iterable[Path]) -> list[Path]:
 
 
 def head_of(path: Path) -> Head:
-    """Raises JournalError when the file is none of a journal, or newer than this reader."""
+    """By its first line; where that is spoilt, by the file's name, if any line of it can be read.
+
+    Raises JournalError when the file is none of a journal, or newer than this reader.
+    """
     with path.open("rb") as file:
         begun = file.read(1 << 16)
+    first = next(frames(begun, lambda _: None), b"").split(b"\n", 1)[0]
+    line = _line(first)
+    if not isinstance(line, dict) or "format" not in line:
+        named = _head_by_name(path)
+        if named is not None:
+            return named
     if begun[: len(MAGIC)] != MAGIC:
         what = "it is empty" if not begun else "it is not compressed by zstd"
         raise JournalError(f"{path}: not a journal: {what}")
-    first = next(frames(begun, lambda _: None), b"").split(b"\n", 1)[0]
     try:
         line = from_json(first)
         if line["format"] != make.FORMAT:
@@ -110,6 +121,18 @@ def head_of(path: Path) -> Head:
         raise JournalError(
             f"{path}: not a journal: its first line is not that of one ({error})"
         ) from error
+
+
+def _head_by_name(path: Path) -> Head | None:
+    name = parse_name(path.name)
+    if name is None:
+        return None
+    for text in frames(path.read_bytes(), lambda _: None):
+        whole = text.split(b"\n")[:-1]
+        line = next(filter(_is_line, map(_line, whole)), None)
+        if line is not None:
+            return Head(path, name.region, name.worker, "", line["noted_ms"], from_name=True)
+    return None
 
 
 def lines_of(path: Path, on_trouble: OnTrouble) -> Iterator[list[Line]]:
@@ -146,7 +169,11 @@ def _line(text: bytes) -> Any:
 
 
 def _is_line(line: Any) -> bool:
-    return isinstance(line, dict) and type(line.get("noted_ms")) is int and "kind" in line
+    return (
+        isinstance(line, dict)
+        and type(line.get("noted_ms")) is int
+        and isinstance(line.get("kind"), str)
+    )
 
 
 def read(paths: Sequence[Path], on_trouble: OnTrouble) -> Iterator[Line]:
@@ -158,9 +185,13 @@ def read(paths: Sequence[Path], on_trouble: OnTrouble) -> Iterator[Line]:
     heads = []
     for path in find_files(paths):
         try:
-            heads.append(head_of(path))
+            head = head_of(path)
         except JournalError as error:
             on_trouble(str(error))
+            continue
+        heads.append(head)
+        if head.from_name:
+            on_trouble(f"{path}: {_BY_NAME}")
     if not heads:
         raise JournalError("none of the files is one of a journal")
     regions = sorted({head.region for head in heads})
@@ -193,6 +224,8 @@ def scan(path: Path) -> Report:
     def note(words: str) -> None:
         report.troubles.append(words.removeprefix(f"{path}: "))
 
+    if report.head.from_name:
+        note(_BY_NAME)
     last: Line = {}
     for portion in lines_of(path, note):
         for line in portion:

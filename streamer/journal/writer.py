@@ -237,27 +237,59 @@ class Writer:
         )
 
     def _tidy(self, now_ms: int) -> None:
-        """Delete what is older, or more, than is to be kept, the oldest first."""
-        kept = []
-        for path in files_in(self._folder, self._region):
-            name = parse_name(path.name)
+        """Delete what is older, or more, than is to be kept, the oldest first. What is in the way
+        of that is said and passed over: it must not cost a line."""
+        try:
+            paths = files_in(self._folder, self._region)
+        except OSError as error:
+            _say_left([error])
+            return
+        kept: list[tuple[Path, int]] = []
+        left: list[OSError] = []
+        size = 0
+        for path in paths:
+            name, of_file = parse_name(path.name), _size(path)
             if name is not None and name.hour_ms + HOUR_MS < now_ms - self._retention.keep_ms:
-                _delete(path, "older than is kept")
+                size += 0 if _deleted(path, "older than is kept", left) else of_file
             else:
-                kept.append((path, path.stat().st_size))
-        size = sum(size for _, size in kept)
+                kept.append((path, of_file))
+                size += of_file
         while kept and size > self._retention.keep_bytes:
             path, freed = kept.pop(0)
             name = parse_name(path.name)
             if name is not None and name.hour_ms + HOUR_MS > now_ms:
                 break
-            _delete(path, "more than is kept")
-            size -= freed
+            size -= freed if _deleted(path, "more than is kept", left) else 0
         self.bytes_kept = size
+        if left:
+            _say_left(left)
 
 
-def _delete(path: Path, why: str) -> None:
-    # Another worker may tidy the same folder.
-    path.unlink(missing_ok=True)
-    sums_of(path).unlink(missing_ok=True)
+def _size(path: Path) -> int:
+    """0 for what has just gone: another worker may tidy the same folder."""
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0
+
+
+def _deleted(path: Path, why: str, left: list[OSError]) -> bool:
+    """Whether it is gone; what hindered that is put to `left`."""
+    try:
+        path.unlink(missing_ok=True)
+        sums_of(path).unlink(missing_ok=True)
+    except OSError as error:
+        left.append(error)
+        return False
     log.info("journal file deleted", file=path.name, why=why)
+    return True
+
+
+def _say_left(left: Sequence[OSError]) -> None:
+    log.warning(
+        "old journal files cannot be deleted",
+        times=len(left),
+        first=str(left[0]),
+        advice="look what stands there and move it away, or give this account the right to delete "
+        "it: it counts to keep_gb, and people's data in it stay longer than keep_days",
+    )

@@ -67,6 +67,7 @@ class Walk:
         self._older: list[Stay] = []
         self._check_ins_ms: list[int] = []
         self._out_ms: int | None = None
+        self._ended_ms = 0
         self._checked_in = False
         self._open: Held | None = None
 
@@ -88,8 +89,8 @@ class Walk:
             plain = self._key(now_ms, repeaters[n], to_group[n])
             while next_out_ms == now_ms and at < len(outs) - 1:
                 at, plain = at + 1, False
-                self._out_ms, next_out_ms = now_ms, outs[at]
-                self._checked_in = False
+                self._leave(now_ms)
+                next_out_ms = outs[at]
             if next_ms == now_ms:
                 continue  # what is known at one moment is judged at once
             next_ms = min(next_ms, next_out_ms)
@@ -104,8 +105,13 @@ class Walk:
             self._done.held.append(self._open)
         return self._done
 
-    def _check_out(self, now_ms: int, next_ms: int) -> None:
+    def _leave(self, now_ms: int) -> None:
+        if self._checked_in:
+            self._ended_ms = now_ms
         self._out_ms, self._checked_in = now_ms, False
+
+    def _check_out(self, now_ms: int, next_ms: int) -> None:
+        self._leave(now_ms)
         if self._place_ms is not None:
             self._settle(now_ms, next_ms)
 
@@ -132,6 +138,8 @@ class Walk:
             checked_in = is_checked_in(now_ms, self._out_ms)
             plain = plain and checked_in == self._checked_in
             self._checked_in = checked_in
+            if not checked_in:
+                self._ended_ms = now_ms
         settled_ms = now_ms - self._linger_ms
         quiet = self._out_ms is None or self._out_ms <= settled_ms
         return plain and quiet and self._arrived_ms <= settled_ms
@@ -145,11 +153,10 @@ class Walk:
 
     def _forget(self, now_ms: int) -> None:
         limit_ms = now_ms - self._rules.forget_ms
-        if self._check_ins_ms and self._check_ins_ms[0] < limit_ms:
-            self._check_ins_ms.clear()
-            self._checked_in = False
         if self._out_ms is not None and self._out_ms < limit_ms:
             self._out_ms = None
+        if not self._checked_in and self._ended_ms < limit_ms:
+            self._check_ins_ms.clear()
 
     def _settle(self, now_ms: int, next_ms: int) -> None:
         """What is held from now until the next event."""

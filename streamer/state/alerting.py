@@ -10,10 +10,16 @@ from streamer.contract.published import AlertKind, Severity
 from streamer.state import keys as k
 from streamer.state.base import LEASE_MS, compact, flat, guarded, to_send
 from streamer.state.ledger import Ledger
+from streamer.state.running import Argument
 from streamer.state.scripts import Script
 from streamer.state.shapes import OutMessage
 
 NOTICES_AT_ONCE: Final = 500
+AHEAD_MS: Final = 60_000
+"""A notice whose time is farther ahead than it may be gathered, by so much, has it from a clock
+that was wrong."""
+OTHER: Final = "other"
+"""Among counts of alerts, the kinds that this program does not know."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +84,9 @@ class Delivery:
     """How one queue of a channel stands. `part`: the channel's name, or that of one of its
     addresses as `part_name` makes it. `waiting`: notices, those of the parcel too. `made_ms`: since
     when the parcel has not been taken; `why`: what the last try said. `gave_up`: parcels given up,
-    none more than an hour after the one before, the first and the newest when and why."""
+    none more than an hour after the one before, the first and the newest when and why. `head_ms`:
+    from when on the oldest notice that is in no parcel may be told; `sent_ms`: when the last parcel
+    that is settled was made."""
 
     part: str
     waiting: int
@@ -88,6 +96,8 @@ class Delivery:
     gave_up_first_ms: int
     gave_up_last_ms: int
     gave_up_why: str
+    head_ms: int | None = None
+    sent_ms: int = 0
 
     @property
     def line(self) -> int | None:
@@ -125,12 +135,21 @@ class Alerting(Ledger):
             text = self._client.hget(self.keys.found(), owner)
         return None if text is None else str(text)
 
-    def report(self, owner: str, text: str | None, now_ms: int) -> None:
-        """Keep what an owner says (None: nothing is wrong, and nothing was), and wake the desk."""
+    def report(self, owner: str, text: str | None, now_ms: int, mark: str = "") -> None:
+        """Keep what an owner says (None: nothing is wrong, and nothing was), and wake the desk.
+
+        `mark` stands with the owner until what was worked out of it is committed: a commit that
+        expects another fails. Should this end before its own, the owner is looked at once more,
+        and says anew what is wrong with it."""
         found = self.keys.found()
-        said = ("HDEL", found, owner) if text is None else ("HSET", found, owner, text)
-        # Should it end between the two, the owner says it again.
-        self._write(said, ("ZADD", self.keys.due(k.ALERTS), "LT", now_ms, k.DESK))
+        said: list[Sequence[Argument]] = []
+        if mark:
+            due = self.keys.due(self.keys.partition_of(owner[2:]))
+            said.append(("HSET", self._subject_key(owner), "#conditions", mark))
+            said.append(("ZADD", due, "LT", now_ms + LEASE_MS, owner))
+        said.append(("HDEL", found, owner) if text is None else ("HSET", found, owner, text))
+        # Should it end in between, the owner says it again.
+        self._write(*said, ("ZADD", self.keys.due(k.ALERTS), "LT", now_ms, k.DESK))
 
     def alert_owners(self) -> list[str]:
         """The subjects that something is wrong with."""
@@ -211,11 +230,18 @@ class Alerting(Ledger):
         return sorted(map(str, set(standing) - set(cases)))
 
     def alerts_counted(self) -> dict[tuple[str, str], int]:
-        """How many alerts are open or acknowledged, by kind and severity; every pair is there."""
-        counts = {(kind.value, step.value): 0 for kind in AlertKind for step in Severity}
+        """How many alerts are open or acknowledged, by kind and severity; every pair is there. What
+        a newer program has stored counts as kind `other`, an unknown severity as the highest."""
+        kinds = [*AlertKind, OTHER]
+        counts = {(str(kind), step.value): 0 for kind in kinds for step in Severity}
         for text in self.all_alerts().values():
-            alert = json.loads(text)
-            counts[alert["kind"], alert["severity"]] += 1
+            try:
+                alert = json.loads(text)
+                kind, step = alert["kind"], alert["severity"]
+            except (ValueError, TypeError, KeyError):
+                kind = step = ""
+            kind = kind if kind in kinds else OTHER
+            counts[kind, step if step in list(Severity) else Severity.CRITICAL.value] += 1
         return counts
 
     # -- our own ears ----------------------------------------------------------------------------
@@ -249,12 +275,13 @@ class Alerting(Ledger):
     # -- parcels of a channel --------------------------------------------------------------------
 
     def take_parcel(
-        self, channel: str, owner: str, *, now_ms: int, lease_ms: int, pause_ms: int, begin: bool
-    ) -> TakenParcel | None:
+        self, channel: str, owner: str, *, now_ms: int, lease_ms: int, pause_ms: int, begin: bool,
+        gather_ms: int = 0,
+    ) -> TakenParcel | None:  # fmt: skip
         """Take up what is to be sent on a channel, under a lease; see `take_parcel.lua`."""
         settings = {
             "now": now_ms, "lease": lease_ms, "owner": owner, "pause": pause_ms,
-            "most": NOTICES_AT_ONCE, "begin": "1" if begin else "0",
+            "most": NOTICES_AT_ONCE, "begin": "1" if begin else "0", "soon": gather_ms + AHEAD_MS,
         }  # fmt: skip
         keys = [self.keys.waiting(channel), self.keys.parcel(channel)]
         found = self._run(Script.TAKE_PARCEL, keys, [compact(settings)])
@@ -324,14 +351,16 @@ class Alerting(Ledger):
             pipe = self._client.pipeline(transaction=False)
             for part in parts:
                 pipe.llen(self.keys.waiting(part))
+                pipe.lindex(self.keys.waiting(part), 0)
                 pipe.hmget(
                     self.keys.parcel(part), "made", "size", "why",
-                    "gave_up", "gave_first", "gave_last", "gave_why",
+                    "gave_up", "gave_first", "gave_last", "gave_why", "sent",
                 )  # fmt: skip
             answers = pipe.execute()
         found = []
-        for part, waiting, fields in zip(parts, answers[::2], answers[1::2], strict=True):
-            made, size, why, gave_up, first, last, gave_why = fields
+        each = zip(parts, answers[::3], answers[1::3], answers[2::3], strict=True)
+        for part, waiting, head, fields in each:
+            made, size, why, gave_up, first, last, gave_why, sent = fields
             one = Delivery(
                 part=part,
                 waiting=int(waiting) + int(size or 0),
@@ -341,6 +370,8 @@ class Alerting(Ledger):
                 gave_up_first_ms=int(first or 0),
                 gave_up_last_ms=int(last or 0),
                 gave_up_why=str(gave_why or ""),
+                head_ms=int(head.partition(" ")[0]) if head else None,
+                sent_ms=int(sent or 0),
             )
             found.append(one)
         return found

@@ -173,6 +173,11 @@ class Base:
     def partitions(self) -> range:
         return range(self.keys.partitions)
 
+    def _subject_key(self, subject: str) -> str:
+        """The hash of what is looked at: 'g/GROUP', 's/STATION' or 'w/GATEWAY'."""
+        key = {"g": self.keys.group, "s": self.keys.station, "w": self.keys.gateway}[subject[0]]
+        return key(subject[2:])
+
     def _run(self, script: Script, keys: Sequence[str], arguments: Sequence[str | int]) -> Any:
         with guarded():
             return self._scripts.run(script, keys, arguments)

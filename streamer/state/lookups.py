@@ -52,8 +52,14 @@ def worker_seen_ms(reader: Reader) -> int | None:
 
 
 def sights(store: Store, now_ms: int) -> Sights:
-    """All gateways as they stand now."""
+    """All gateways of the region as they stand now. Of one that the region file has dropped what
+    is kept says nothing any more, as if it had never been heard of: else its repeaters would not
+    report for ever, and nobody would be missed there."""
+    knows = store.view.knows_gateway
     states, routers, floods = store.live()
+    states = {name: state for name, state in states.items() if knows(name)}
+    floods = {name: spans for name, spans in floods.items() if knows(name)}
+    routers = frozenset(filter(knows, routers))
     limits = store.view.limits
     lost_after_ms, hold_ms = (
         round(s * 1000) for s in (limits.gateway_lost_after_s, limits.flood_hold_s)

@@ -163,11 +163,13 @@ class Claim:
 
 @dataclass(slots=True)
 class Outcome:
-    """What to store for a subject; see `commit.lua`."""
+    """What to store for a subject; see `commit.lua`. `told`: what must stand where the digest of
+    what the alerts were told stands, or they were told something else meanwhile; None: anything."""
 
     claim: Claim
     rev: int
     ver: int
+    told: str | None = None
     next_ms: int = 0
     fields: dict[str, str] = field(default_factory=dict)
     drop: list[str] = field(default_factory=list)

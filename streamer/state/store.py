@@ -1,13 +1,15 @@
 """The typed face of the state. Every method is safe to call again with the same events."""
 
 import json
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from typing import Any
 
 import redis
 
 from streamer.config import RegionView
+from streamer.domain.check_out_words import words_of_groups
 from streamer.domain.membership import CLOSED
 from streamer.domain.model import (
     FloodSpan,
@@ -203,6 +205,7 @@ class Store(Outbox, Knowledge, Air, Expiry, Servers, Setup):
             "grain": learning.grain_s if learning.enabled else 0,
             "presence": k.PRESENCE_KEPT,
             "positions": self.positions_ms or 0,
+            **_words(self.view),
         }
         if entry:
             settings |= {"entry": entry, "kept": k.LOG_KEPT}
@@ -368,10 +371,6 @@ class Store(Outbox, Knowledge, Air, Expiry, Servers, Setup):
                 done.append((outcome, to_send(outcome.messages, reply)))
         return done
 
-    def _subject_key(self, subject: str) -> str:
-        key = {"g": self.keys.group, "s": self.keys.station, "w": self.keys.gateway}[subject[0]]
-        return key(subject[2:])
-
     # -- helpers -------------------------------------------------------------------------------
 
     def _split(self, names: Mapping[str, Any]) -> dict[int, list[str]]:
@@ -381,12 +380,27 @@ class Store(Outbox, Knowledge, Air, Expiry, Servers, Setup):
         return split
 
 
+@lru_cache(maxsize=4)  # asked with every batch, and always of the same
+def _words(view: RegionView) -> dict[str, Any]:
+    """Which groups there are and what checks out of them, short: most have the same words, and
+    reading a large table takes Redis longer than the keyings of a batch."""
+    words = {group: sorted(found) for group, found in words_of_groups(view).items()}
+    usual = Counter(map(tuple, words.values())).most_common(1)
+    common = list(usual[0][0]) if usual else []
+    return {
+        "groups": f" {' '.join(words)} ",
+        "words": common,
+        "words_of": {group: found for group, found in words.items() if found != common},
+    }
+
+
 def _outcome_json(outcome: Outcome) -> str:
     return compact(
         {
             "subject": outcome.claim.subject,
             "rev": outcome.rev,
             "ver": outcome.ver,
+            "told": outcome.told,
             "claimed": outcome.claim.claimed_ms,
             "next": outcome.next_ms,
             "fields": outcome.fields,

@@ -8,12 +8,13 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from hashlib import sha256
+from secrets import token_hex
 
 from streamer.alerts import conditions as found
 from streamer.alerts.case import conditions_json
 from streamer.alerts.conditions import Condition
-from streamer.alerts.desk import report
-from streamer.alerts.gateways import of_gateway
+from streamer.alerts.desk import last_report, report
+from streamer.alerts.gateways import of_dropped, of_gateway
 from streamer.alerts.health import of_repeaters
 from streamer.clock import Clock
 from streamer.contract.duty import DutyMark
@@ -266,7 +267,8 @@ class Deriver:
         snapshot = self._store.gateway(claim.name)
         if not view.knows_gateway(claim.name):
             outcome = Outcome(claim, snapshot.rev, snapshot.ver)
-            return WorkedOut(outcome, "to be cleared", ())
+            endings = of_dropped(last_report(self._store, claim.subject)).endings
+            return WorkedOut(outcome, "to be cleared", (), endings)
         sights = current_sights(self._store, now_ms)
         sight = sights.gateway(claim.name)
         checkup = self._checkups.look(snapshot, sight, sights, now_ms)
@@ -327,7 +329,8 @@ class Deriver:
 
     def _station(self, claim: Claim, record: StationRecord | None, now_ms: int) -> WorkedOut:
         if record is None:
-            return WorkedOut(Outcome(claim, 0, 0, forget=True), "", ())
+            # Something may have been said of it while it was forgotten.
+            return WorkedOut(Outcome(claim, 0, 0, forget=True), "to be cleared", ())
         view = self._store.view
         evidence = find_two_places(
             record.path, view.sites, view.limits.max_speed_kmh,
@@ -347,16 +350,20 @@ class Deriver:
     # -- committing ----------------------------------------------------------------------------
 
     def _settle(self, worked_out: Sequence[WorkedOut], now_ms: int) -> list[ToSend]:
-        """Say what is wrong, then commit: a crash in between repeats both."""
+        """Say what is wrong, then commit: a crash in between repeats both. A mark of its own says
+        who told the alerts last, so that of two who look at once neither trusts what the other has
+        said of an older state."""
         send: list[ToSend] = []
         outcomes = []
         for found_out in worked_out:
             outcome = found_out.outcome
             digest = _conditions_digest(found_out.conditions, found_out.duties)
+            outcome.told = found_out.told
             if digest != found_out.told:
+                outcome.told = f"telling {token_hex(8)}"
                 report(
                     self._store, outcome.claim.subject, found_out.conditions, now_ms,
-                    found_out.endings, found_out.duties,
+                    found_out.endings, found_out.duties, outcome.told,
                 )  # fmt: skip
                 outcome.fields["#conditions"] = digest
             outcomes.append(outcome)

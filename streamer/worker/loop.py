@@ -357,13 +357,13 @@ class Worker:
                 self._next_tick_s = now_s + max(TICK_S, min(looked_s / LOOKING_SHARE, SLOW_TICK_S))
             else:
                 self._next_tick_s = now_s + (0.0 if more else TICK_S)
+        if self._upkeep.due:  # before the desk, which must know since when this worker hears
+            self._tend()
+            self._redis.well()
         if now_s >= self._next_claim_s:  # by a clock of its own: looks may never pause
             self._next_claim_s = now_s + (SLOW_TICK_S / 2 if self._behind else TICK_S)
             publisher.offer(self._upkeep.desk())
             publisher.claim()
-        if self._upkeep.due:
-            self._tend()
-            self._redis.well()
 
     def _look(self, publisher: Publisher) -> bool:
         """Look at what is due; returns whether there may be more of it."""

@@ -10,10 +10,12 @@ parcels are only shared out among them: an address that is dead keeps nobody els
 """
 
 import threading
-from collections.abc import Sequence
-from typing import Final, Protocol, runtime_checkable
+from collections.abc import Iterable, Sequence
+from contextlib import suppress
+from typing import Final, Protocol, TypeVar, runtime_checkable
 
 import structlog
+from pydantic import ValidationError
 
 from streamer.alert_settings import ChannelSettings
 from streamer.alerts.deliveries import is_stuck
@@ -21,8 +23,10 @@ from streamer.alerts.notice import Channel, Notice, Parcel, Undelivered
 from streamer.alerts.routing import stands_on
 from streamer.backoff import backoff_s
 from streamer.clock import Clock, from_ms
+from streamer.contract.common import Message
 from streamer.contract.published import Alert, Beat
 from streamer.contract.topics import beat_topic
+from streamer.domain.plain_words import plural
 from streamer.state import keys
 from streamer.state.alerting import TakenParcel, number_of, part_name
 from streamer.state.store import Store, StoreUnavailable
@@ -34,11 +38,18 @@ ROUND_S: Final = 0.25
 PART_ROUND_S: Final = 1.0
 GIVEN_UP_MS: Final = 24 * 3_600_000
 """A parcel that nobody has taken for so long is kept as a dead letter: what it says is no news."""
+FAULT_GIVEN_UP_MS: Final = 3_600_000
+"""One that a fault of ours keeps from being sent: that nobody mends by waiting, and all behind it
+waits too. Common practice, no source."""
+UNREAD_MS: Final = 30_000
+"""So long a parcel with notices that this program cannot read is left to a newer one beside it."""
 LONGEST_PAUSE_S: Final = 60.0
 """Between two tries: what waits may be about somebody missing."""
 LOOK_MS: Final = 10_000
 """How often a channel's addresses are looked at."""
 _STOPS_WITHIN_S: Final = 3.0
+
+Read = TypeVar("Read", bound=Message)
 
 
 @runtime_checkable
@@ -107,6 +118,7 @@ class Sending:
         taken = self._store.take_parcel(
             self.name, self._owner, now_ms=now_ms, lease_ms=self._lease_ms,
             pause_ms=round(pause_s * 1000), begin=not self._begun,
+            gather_ms=round(self._settings.gather_s * 1000),
         )  # fmt: skip
         self._begun = True
         addressed = self._channel if isinstance(self._channel, Addressed) else None
@@ -181,28 +193,54 @@ class Sending:
         self._metrics.delivery_well.labels(self._settings.name).set(1)
 
     def _send(self, taken: TakenParcel) -> None:
-        parcel = Parcel(
-            region=self._store.view.name,
-            id=f"{self._store.view.name}-{self.name}-{taken.id}",
-            channel=self._settings.name,
-            made_at=from_ms(taken.made_ms),
-            notices=tuple(Notice.model_validate_json(text) for text in taken.notices),
+        notices = readable(Notice, taken.notices)
+        number = len(taken.notices) - len(notices)
+        unread = (
+            f"{number} of {plural(len(taken.notices), 'notice')} cannot be read: "
+            "another version of this program stored them"
         )
+        if number and self._clock.now_ms() < taken.made_ms + UNREAD_MS:
+            self._failed(taken, Undelivered(unread))
+            return
         try:
-            self._channel.send(parcel)
+            if notices:
+                self._channel.send(self._parcel(taken, notices))
         except Undelivered as error:
             self._failed(taken, error)
             return
-        now_ms = self._clock.now_ms()
-        self._store.parcel_delivered(self.name, taken, now_ms)
+        except Exception as error:
+            # Its own words may hold an address with a password; the log is scrubbed.
+            log.exception("a channel failed", channel=self.name, parcel=taken.id)
+            fault = f"a fault of this program ({type(error).__name__})"
+            said = Undelivered(f"{fault}; the log of worker {self._owner} tells more")
+            self._failed(taken, said, FAULT_GIVEN_UP_MS)
+            return
+        if number:
+            self._failed(taken, Undelivered(unread, final=True))
+            return
+        self._store.parcel_delivered(self.name, taken, self._clock.now_ms())
         self._metrics.parcels.labels(self._settings.name, "delivered").inc()
         self._well(True)
-        log.info("told", channel=self.name, parcel=parcel.id, notices=len(parcel.notices))
+        log.info("told", channel=self.name, parcel=self._id(taken), notices=len(notices))
 
-    def _failed(self, taken: TakenParcel, error: Undelivered) -> None:
+    def _id(self, taken: TakenParcel) -> str:
+        return f"{self._store.view.name}-{self.name}-{taken.id}"
+
+    def _parcel(self, taken: TakenParcel, notices: Sequence[Notice]) -> Parcel:
+        return Parcel(
+            region=self._store.view.name,
+            id=self._id(taken),
+            channel=self._settings.name,
+            made_at=from_ms(taken.made_ms),
+            notices=tuple(notices),
+        )
+
+    def _failed(
+        self, taken: TakenParcel, error: Undelivered, given_up_ms: int = GIVEN_UP_MS
+    ) -> None:
         now_ms, why = self._clock.now_ms(), str(error)[:300]
         self._well(False)
-        if error.final or self._leaving or now_ms > taken.made_ms + GIVEN_UP_MS:
+        if error.final or self._leaving or now_ms > taken.made_ms + given_up_ms:
             self._store.parcel_dead(self.name, taken, now_ms, why)
             self._metrics.parcels.labels(self._settings.name, "dead").inc()
             log.error("a parcel was given up", channel=self.name, parcel=taken.id, error=why)
@@ -247,8 +285,17 @@ class Sending:
             log.warning("a channel was not refreshed", channel=self.name, error=str(error)[:300])
 
     def _standing(self) -> Sequence[Alert]:
-        alerts = map(Alert.model_validate_json, self._store.all_alerts().values())
+        alerts = readable(Alert, self._store.all_alerts().values())
         return [alert for alert in alerts if stands_on(self._settings, alert)]
+
+
+def readable(model: type[Read], texts: Iterable[str]) -> list[Read]:
+    """Of what is stored as JSON that which this program can read; a newer one may store more."""
+    found: list[Read] = []
+    for text in texts:
+        with suppress(ValidationError):
+            found.append(model.model_validate_json(text))
+    return found
 
 
 class Sender:

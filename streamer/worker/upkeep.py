@@ -3,6 +3,7 @@ whether it hears, takes up what others have left, looks whether the store is ano
 back, runs the desk of the alerts."""
 
 from streamer.alerts.desk import Desk, take_back_unknown
+from streamer.alerts.ears import LIVES_MS
 from streamer.clock import Clock
 from streamer.mqtt.connection import Connection
 from streamer.state import keys
@@ -47,18 +48,26 @@ class Upkeep:
         self._figures = RegionFigures(store, metrics)
         self._hears = False
         self._since_ms = clock.now_ms()
+        self._left: Ears | None = None
         self._next_s = self._next_desk_s = 0.0
 
     def begin(self, now_ms: int) -> None:
         """When the state is prepared."""
         take_back_unknown(self._store, now_ms)
+        mine = (e for e in self._store.ears() if e.worker == self._name and e.hears)
+        self._left = next(mine, None)
 
     def hears(self, connection: Connection | None) -> None:
         """The worker's connection to the broker from now on, None without."""
         self.put_back.use(connection)
         hears = connection is not None
         if hears != self._hears:
-            self._hears, self._since_ms, self._next_s = hears, self._clock.now_ms(), 0.0
+            now_ms, left = self._clock.now_ms(), self._left
+            self._since_ms = now_ms
+            if hears and left is not None and now_ms < left.at_ms + LIVES_MS:
+                # Started again within moments: what was said meanwhile has waited at the broker.
+                self._since_ms = left.since_ms
+            self._hears, self._next_s, self._left = hears, 0.0, None
 
     @property
     def due(self) -> bool:

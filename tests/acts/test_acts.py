@@ -256,6 +256,26 @@ class TestRollCall:
         assert stage.reach().members[0].answered_how is None
         assert list(stage.acts.log(1)[0].details["answered"]) == [CALLER]
 
+    def test_what_was_meant_for_one_that_is_over_changes_no_other(self, stage: Stage) -> None:
+        stage.key(CALLER)
+        stage.wait(10)
+        shown = stage.acts.start_roll_call("TALK", "ann")
+        stage.acts.end_roll_call("TALK", "bob", shown.id)
+        with pytest.raises(NotThere, match="no roll call of TALK"):
+            stage.acts.answered("TALK", CALLER, "ann", call_id=shown.id)
+        stage.wait(10)
+        other = stage.acts.start_roll_call("TALK", "bob")
+        with pytest.raises(Refused, match=r"begun at .*, is not the one that was shown"):
+            stage.acts.answered("TALK", CALLER, "ann", call_id=shown.id)
+        with pytest.raises(Refused, match="is not the one that was shown"):
+            stage.acts.end_roll_call("TALK", "ann", shown.id)
+        stage.worker.settle()
+        assert stage.reach().roll_call == other
+        assert stage.reach().members[0].answered_at is None
+        stage.acts.answered("TALK", CALLER, "ann", call_id=other.id)
+        stage.acts.end_roll_call("TALK", "ann", other.id)
+        assert list(stage.acts.log(1)[0].details["answered"]) == [CALLER]
+
     def test_one_at_a_time(self, stage: Stage) -> None:
         with pytest.raises(NotThere, match="no roll call of TALK"):
             stage.acts.end_roll_call("TALK", "ann")

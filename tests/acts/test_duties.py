@@ -189,6 +189,27 @@ class TestRollCall:
             stage.acts.start_duty_roll_call(duty.id, "ann")
         assert stage.acts.end_duty_roll_call(duty.id, "ann") == ("RESCUE", "TALK")
 
+    def test_only_those_that_were_shown_are_ended(self, stage: Stage) -> None:
+        """Another begun meanwhile, in the same group or in another one, refuses all."""
+        duty = begin(stage)
+        first = stage.acts.start_roll_call("TALK", "ann")
+        stage.wait(5)
+        stage.acts.start_roll_call("RESCUE", "bob")
+        with pytest.raises(Refused, match="RESCUE has another roll call than was shown"):
+            stage.acts.end_duty_roll_call(duty.id, "ann", [first.id])
+        stage.acts.end_roll_call("RESCUE", "bob")
+        stage.acts.end_roll_call("TALK", "bob")
+        stage.wait(5)
+        again = stage.acts.start_duty_roll_call(duty.id, "bob")
+        shown = [first.id, again["RESCUE"].id]
+        with pytest.raises(Refused, match="TALK has another roll call than was shown"):
+            stage.acts.end_duty_roll_call(duty.id, "ann", shown)
+        stage.worker.settle()
+        assert {group: stage.reach(group).roll_call for group in again} == again
+        stage.acts.end_roll_call("RESCUE", "bob")
+        shown = [call.id for call in again.values()]
+        assert stage.acts.end_duty_roll_call(duty.id, "ann", shown) == ("TALK",), "one was over"
+
     def test_the_log_says_who_answered_when_and_how_and_who_did_not(self, stage: Stage) -> None:
         """On paper, in seconds: four are members at the begin. QA keys to the group at 10: air. QC
         keys to nobody at 15: silent. QB is marked at 20: desk. QD checks out at 25: no longer

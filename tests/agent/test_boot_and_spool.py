@@ -102,7 +102,7 @@ def test_a_failed_write_uses_no_number_up(tmp_path: Path) -> None:
         return plain_header(boot, seq, body)
 
     with pytest.raises(SpoolError, match="disk"):
-        spool.record([Body(Kind.HEARD, b"{}")] * 3, broken, ("file:x", "there"))
+        spool.record([Body(Kind.HEARD, b"{}")] * 3, broken, [("file:x", "there")])
     assert spool.waiting == 1
     assert spool.place("file:x") is None
     assert fill(spool, 1) == [2]

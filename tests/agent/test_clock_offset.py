@@ -189,7 +189,7 @@ def test_the_end_of_an_over_is_corrected_as_its_start(tmp_path: Path) -> None:
     spool = Spool(":memory:", clock.now_ms())
     watch = ClockWatch(clock, Log(clock))
     settings = settings_for(tmp_path, BrokerSettings())
-    intake = Intake(settings, spool, watch, Log(clock), lambda _: True)
+    intake = Intake(settings, spool, watch, Log(clock), lambda *_: [])
     start = {"repeater": "uhf", "station": "QA1ABC", "phase": "start"}
     intake.objects([{**start, "over": "a1"}])
     assert watch.add(Exchange(0, 7000, 7000, 0))

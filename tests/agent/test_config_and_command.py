@@ -105,6 +105,50 @@ def test_check(capsys: pytest.CaptureFixture[str], write: Callable[[str], Path])
     assert "cannot be read" in capsys.readouterr().err
 
 
+TIMELESS = (
+    HEAD
+    + '[[source]]\ntype = "{}"\npath = "radio.log"\nformat = "{}"\npatterns = "m"\n'
+    + """[[pattern]]\nmap = "m"\nevent = "heard"\nfields = {{ phase = "start" }}
+regex = '^key down (?P<station>\\S+) (?P<position_at>\\S+)$'\n"""
+    + """[[pattern]]\nmap = "m"\nevent = "heard"\nfields = {{ phase = "start" }}
+regex = '^(?P<{}>\\S+) down (?P<station>\\S+)$'\n"""
+    + """[[pattern]]\nmap = "m"\nevent = "route"
+regex = '^(?P<at>\\S+) (?P<group>\\S+) (?P<action>carrying)$'\n"""
+    + """[[pattern]]\nmap = "m"\nevent = "repeater"\nregex = '^is (?P<up>up|down)$'\n"""
+)
+
+
+def test_check_tells_of_followed_lines_without_a_time(
+    capsys: pytest.CaptureFixture[str], write: Callable[[str], Path]
+) -> None:
+    """Such lines are well, so the file is; the keeper may not know what that means."""
+    for name in ("time", "started_at"):
+        assert run(str(write(TIMELESS.format("file", "pattern", name))), "--check") == 0
+        well, heard, repeater = capsys.readouterr().out.splitlines()
+        assert "well" in well
+        assert "source file:radio.log: a heard pattern of map 'm' takes no time" in heard
+        assert "(^key down " in heard
+        assert "a repeater pattern of map 'm' takes no time" in repeater
+    for given in (("unix", "pattern", "time"), ("file", "json", "time")):
+        assert run(str(write(TIMELESS.format(*given))), "--check") == 0
+        (well,) = capsys.readouterr().out.splitlines()
+    assert run(str(EXAMPLE), "--check") == 0
+    assert "takes no time" not in capsys.readouterr().out
+
+
+def test_try_tells_of_an_over_without_a_time(
+    capsys: pytest.CaptureFixture[str], write: Callable[[str], Path], tmp_path: Path
+) -> None:
+    sample = tmp_path / "radio.log"
+    start = '{"repeater": "uhf", "station": "QA1ABC", "phase": "start"'
+    sample.write_text(f'{start}}}\n{start}, "started_at": "2026-01-01T00:00:00Z"}}\n')
+    for kind, expected in (("file", [True, False]), ("unix", [False, False])):
+        path = write(HEAD + f'[[source]]\ntype = "{kind}"\npath = "radio.log"\n')
+        assert run(str(path), "--try", str(sample)) == 0
+        told = capsys.readouterr().out.splitlines()
+        assert ["it tells no time" in line for line in told] == expected
+
+
 def test_positions_without_their_reader_are_said_at_once(
     capsys: pytest.CaptureFixture[str],
     write: Callable[[str], Path],

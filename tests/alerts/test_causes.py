@@ -3,6 +3,8 @@ counts are worked out by hand."""
 
 import random
 
+import pytest
+
 from streamer.alerts.conditions import Condition
 from streamer.alerts.ears import LIVES_MS, LOST_MS, listening_ms, own_conditions
 from streamer.alerts.notice import Turn
@@ -168,7 +170,8 @@ def test_a_member_alert_that_stands_is_not_taken_back_because_a_gateway_fails() 
 
 
 def test_a_member_who_falls_silent_on_a_lost_gateway_is_held() -> None:
-    story = Story().say(condition())
+    behind = condition(severity=Severity.CRITICAL, affects=("QA1ABC",))
+    story = Story().say(behind)
     story.until(6)
     assert story.say(member()).until(6) == []
     assert [h.title for h in story.alert("gateway_lost.ridge").held] == [
@@ -262,6 +265,20 @@ def test_without_a_broker_that_is_told_and_explains_the_gateways() -> None:
 def test_one_worker_of_two_without_a_broker_is_a_warning() -> None:
     own = own_conditions("scene", [ears("a", hears=False), ears("b")], NOW_MS)
     assert [(c.id, c.severity) for c in own] == [("worker_lost.a", Severity.WARNING)]
+
+
+@pytest.mark.parametrize(
+    "away", [ears("a", ago_ms=LOST_MS), ears("a", hears=False)], ids=["silent", "cut off"]
+)
+def test_while_one_of_two_workers_is_away_silences_may_be_judged_wrongly(away: Ears) -> None:
+    """Its share of what gateways say waits for it at the broker."""
+    (own,) = own_conditions("scene", [away, ears("b")], NOW_MS)
+    assert own.id == "worker_lost.a"
+    assert own.reasons[1:] == (
+        "what the broker keeps for it waits until it is back",
+        "until then overs, check-ins and check-outs among it are not known: silences may be judged "
+        "wrongly",
+    )
 
 
 def test_a_worker_that_is_silent_for_a_minute_is_told_by_another() -> None:

@@ -64,6 +64,7 @@ class TestMembers:
         trouble = only(found_in(group(station(ins=[0]), carrying=CARRIED), 60))
         assert trouble.id == "member.RESCUE.QA1ABC"
         assert (trouble.kind, trouble.severity) == (AlertKind.MEMBER_OVERDUE, Severity.WARNING)
+        assert not trouble.expired
         assert trouble.title == "QA1ABC of RESCUE is overdue"
         assert trouble.reasons == ("heard 08:00:00Z on ridge/uhf", "silent longer than 1 min")
         assert trouble.next_step == "Call QA1ABC on RESCUE; it was last heard on ridge/uhf."
@@ -72,7 +73,7 @@ class TestMembers:
     def test_out_of_reach(self) -> None:
         trouble = only(found_in(group(station(ins=[0]), carrying=CARRIED), 120))
         assert trouble.id == "member.RESCUE.QA1ABC"
-        assert trouble.severity is Severity.CRITICAL
+        assert (trouble.severity, trouble.expired) == (Severity.CRITICAL, False)
         assert trouble.title == "QA1ABC of RESCUE is out of reach"
         assert "near ridge/uhf" in trouble.next_step
         assert trouble.since_ms == at(120)
@@ -91,7 +92,7 @@ class TestMembers:
         previous = {} if before is None else {"QA1ABC": before}
         trouble = only(found_in(replace(snapshot, previous=previous), 240))
         assert trouble.opens == opens
-        assert trouble.severity is Severity.WARNING
+        assert (trouble.severity, trouble.expired) == (Severity.WARNING, True)
         assert trouble.title == "QA1ABC was never heard again and is no longer counted in RESCUE"
 
     def test_the_checked_out_are_nobodys_trouble(self) -> None:
@@ -103,7 +104,7 @@ class TestMembers:
     def test_the_blind_only_keep_what_was_told_of_them_before(self) -> None:
         seen = sights(100, live("ridge", last=10, up=False), routers=["ridge"])
         trouble = only(found_in(group(station(ins=[0]), carrying=CARRIED), 100, seen))
-        assert (trouble.opens, trouble.vague) == (False, True)
+        assert (trouble.opens, trouble.vague, trouble.expired) == (False, True, False)
         assert trouble.title == "QA1ABC of RESCUE was not in reach before and cannot be judged now"
         assert trouble.next_step.startswith("Go on looking for QA1ABC by another way")
 
@@ -401,7 +402,9 @@ def test_every_kind_has_words_fit_for_people() -> None:
         *of_station("QA1ABC", TestTwoPlaces.EVIDENCE, LIMITS, at(200)).conditions,
         *of_repeaters({RIDGE: [Finding(trouble, at(0), ("so",)) for trouble in Trouble]}, ()),
         *own_conditions("scene", [Ears("w1", at(0), at(0), hears=False)], at(0)),
-        *channel_conditions({"hook": [Delivery("hook", 1, at(0), "503", 0, 0, 0, "")]}, at(200)),
+        *channel_conditions(
+            {"hook": [Delivery("hook", 1, at(0), "503", 0, 0, 0, "")]}, {"hook": 0}, at(200)
+        ),
         *own_conditions("scene", [Ears("w1", at(0), at(0), hears=True)], at(0) + LOST_MS),
         *made_conditions(
             {c.id: c for c in MANY}, {}, Ground("scene", 3, None, 90_000, AlertSettings())

@@ -11,6 +11,7 @@ from tests.alerts.channels.making import alert
 from tests.alerts.story import NOW_MS
 
 MINUTE_MS, HOUR_MS = 60_000, 3_600_000
+PAUSES_S = {"hook": 30.0, "other": 30.0, "mail": 0.0}
 
 
 def queue(part: str, **changes: object) -> Delivery:
@@ -24,6 +25,11 @@ def queue(part: str, **changes: object) -> Delivery:
 def stuck(part: str, minutes: float = 3, why: str = "503") -> Delivery:
     made_ms = NOW_MS - round(minutes * MINUTE_MS)
     return queue(part, waiting=2, made_ms=made_ms, why=why)
+
+
+def not_taken_up(part: str, seconds: float, **changes: object) -> Delivery:
+    """Its oldest notice could have been taken up so long ago."""
+    return queue(part, waiting=2, head_ms=NOW_MS - round(seconds * 1000), **changes)
 
 
 def gave_up(part: str, minutes: float) -> Delivery:
@@ -48,6 +54,20 @@ def gave_up(part: str, minutes: float) -> Delivery:
       "Channel hook does not deliver since 07:55:00Z"),
      ([queue("hook"), gave_up("hook#2", 1), queue("hook#3")],
       "Channel hook fails at 1 of its 2 addresses since 07:58:00Z"),
+     # No worker sends on it.
+     ([not_taken_up("hook", 120)], None),
+     ([not_taken_up("hook", 120.1)], "Channel hook does not deliver since 07:57:59Z"),
+     # A message was told 60 s after the oldest was due; the next may come 30 s after that.
+     ([not_taken_up("hook", 180.1, sent_ms=NOW_MS - 120_100)], None),
+     ([not_taken_up("hook", 210.1, sent_ms=NOW_MS - 150_100)],
+      "Channel hook does not deliver since 07:56:29Z"),
+     # A message made by a clock that is ahead keeps nobody waiting.
+     ([not_taken_up("hook", 120.1, sent_ms=NOW_MS + HOUR_MS)],
+      "Channel hook does not deliver since 07:57:59Z"),
+     # One is being sent: what waits behind it is no matter.
+     ([queue("hook", waiting=3, made_ms=NOW_MS - 60_000, head_ms=NOW_MS - HOUR_MS)], None),
+     ([queue("hook"), not_taken_up("hook#2", 200), queue("hook#3")],
+      "Channel hook fails at 1 of its 2 addresses since 07:56:40Z"),
      # Its file cannot be read: nothing goes to any address.
      ([stuck("hook"), queue("hook#2"), queue("hook#3")],
       "Channel hook does not deliver since 07:57:00Z")],
@@ -55,21 +75,30 @@ def gave_up(part: str, minutes: float) -> Delivery:
 def test_the_title_says_what_fails_and_since_when(
     queues: list[Delivery], title: str | None
 ) -> None:
-    found = channel_conditions({"hook": queues, "other": [queue("other")]}, NOW_MS)
+    found = channel_conditions({"hook": queues, "other": [queue("other")]}, PAUSES_S, NOW_MS)
     assert [c.title for c in found] == ([] if title is None else [title])
 
 
 def test_reasons_name_what_each_said_and_the_next_step_other_means() -> None:
-    (found,) = channel_conditions({"hook": [stuck("hook"), gave_up("hook#2", 5)]}, NOW_MS)
+    queues = [stuck("hook"), gave_up("hook#2", 5)]
+    (found,) = channel_conditions({"hook": queues}, PAUSES_S, NOW_MS)
     assert found.reasons == (
         "2 notices not taken: 503", "2 messages given up, the last at 07:55:00Z: 410",
     )  # fmt: skip
     assert found.next_step.startswith("Tell those whom hook should reach by radio or telephone")
 
 
+def test_of_what_no_worker_takes_up_the_reason_says_what_to_do() -> None:
+    (found,) = channel_conditions({"hook": [not_taken_up("hook", 200)]}, PAUSES_S, NOW_MS)
+    assert found.reasons == (
+        "2 notices that no worker takes up: after a channel is added all workers must be started "
+        "again",
+    )
+
+
 def test_the_next_step_names_the_lines_that_fail_where_others_do_not() -> None:
     queues = [queue("mail"), stuck("mail#2"), queue("mail#3"), gave_up("mail#5", 1)]
-    (found,) = channel_conditions({"mail": queues}, NOW_MS)
+    (found,) = channel_conditions({"mail": queues}, PAUSES_S, NOW_MS)
     assert found.next_step.startswith("Tell those whom mail (line 2, 5 of its file) should reach")
 
 

@@ -294,6 +294,23 @@ def test_a_roll_call_notes_who_answers(office: Office) -> None:
     ]  # fmt: skip
 
 
+def test_a_roll_call_that_is_no_longer_the_one_shown_is_let_be(office: Office) -> None:
+    path = "/api/v1/groups/TALK/roll-call"
+    shown = {"roll_call": office.desk.ask("POST", path).json()["id"]}
+    assert office.chief.ask("DELETE", path).status_code == 204
+    office.seen.pass_s(5)
+    running = office.chief.ask("POST", path).json()["id"]
+    for method, address in (("POST", f"{path}/answers/{MEMBER}"), ("DELETE", path)):
+        found = must_be_problem(office.desk.ask(method, address, shown), 409)
+        assert "not the one that was shown" in found["detail"]
+    office.show()
+    assert office.seen.rows("roster/TALK")["#roster"]["roll_call"]["id"] == running
+    assert office.seen.rows("roster/TALK")[MEMBER]["answered_at"] is None
+    shown = {"roll_call": running}
+    assert office.desk.ask("POST", f"{path}/answers/{MEMBER}", shown).status_code == 204
+    assert office.desk.ask("DELETE", path, shown).status_code == 204
+
+
 ACTS: tuple[tuple[str, str, Any], ...] = (
     ("POST", "alerts/some/acknowledgement", {}),
     ("POST", f"groups/TALK/members/{MEMBER}/check-out", {}),

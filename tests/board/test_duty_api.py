@@ -161,6 +161,22 @@ def test_a_roll_call_of_the_whole_duty(office: Office) -> None:
     assert read(office.watch, duty_id)["roll_calls"] == []
 
 
+def test_roll_calls_that_were_not_shown_are_not_ended(office: Office) -> None:
+    duty_id = begin(office)
+    path = f"/api/v1/duties/{duty_id}/roll-call"
+    begun = office.desk.ask("POST", path).json()["roll_calls"]
+    shown = {"roll_calls": [call["id"] for call in begun.values()]}
+    assert office.chief.ask("DELETE", "/api/v1/groups/TALK/roll-call").status_code == 204
+    office.seen.pass_s(5)
+    assert office.chief.ask("POST", "/api/v1/groups/TALK/roll-call").status_code == 201
+    found = must_be_problem(office.desk.ask("DELETE", path, shown), 409)
+    assert "TALK has another roll call" in found["detail"]
+    calls = read(office.desk, duty_id)["roll_calls"]
+    assert sorted(call["group"] for call in calls) == ["NET", "TALK"]
+    shown = {"roll_calls": [call["roll_call"]["id"] for call in calls]}
+    assert office.desk.ask("DELETE", path, shown).status_code == 204
+
+
 def test_one_that_is_over_has_its_roster_alone(office: Office) -> None:
     duty_id = begin(office)
     office.desk.ask("POST", f"/api/v1/duties/{duty_id}/end")

@@ -21,7 +21,7 @@ from streamer.board.picture import Picture
 from streamer.board.rows import Beat, RowsEvent
 from streamer.board.settings import BoardSettings
 from streamer.board.users import load_users, write_users
-from streamer.clock import ManualClock
+from streamer.clock import ManualClock, from_ms
 from streamer.contract.published import Alert
 from tests.board.desk import Stream, app_of, served, settings_in
 from tests.board.seen import Seen
@@ -164,6 +164,27 @@ def test_beats_come_while_nothing_changes(show: Show, monkeypatch: pytest.Monkey
     assert [e.event for e in stream.events] == ["rows", "beat", "beat", "beat", "beat"]
 
 
+def test_a_beat_tells_when_the_picture_was_made(
+    show: Show, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It comes by the time that it is, so it alone would make an old picture look fresh."""
+    quick(monkeypatch)
+    stream = show.stream("head")
+    read_until(stream, lambda: stream.events and stream.events[-1].event == "beat")
+    assert stream.events[-1].json()["made_at"] is None  # nobody keeps this picture
+    tables, at_ms = show.picture.tables, show.seen.now_ms
+    for made_ms in (at_ms, at_ms - 9_000):
+        tables.made_ms = made_ms
+        wanted = Beat(at=from_ms(at_ms), made_at=from_ms(made_ms))
+        read_until(
+            stream,
+            lambda w=wanted: (  # type: ignore[misc]
+                stream.events[-1].event == "beat"
+                and Beat.model_validate_json(stream.events[-1].data) == w
+            ),
+        )
+
+
 def quick(monkeypatch: pytest.MonkeyPatch, life: int = 10**9) -> None:
     monkeypatch.setattr(feed, "TICK_S", 0.01)
     monkeypatch.setattr(feed, "BEAT_TICKS", 2)
@@ -298,6 +319,54 @@ def test_as_many_pages_as_there_may_be(show: Show, monkeypatch: pytest.MonkeyPat
     first.close()
     wait_until(lambda: show.feed.streams == 0, "the page to be gone")
     show.stream("head").next()
+
+
+def test_strangers_take_the_feed_from_nobody_else(
+    show: Show, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One page more than each bound, from one address and from several."""
+    monkeypatch.setattr(feed, "MOST_STREAMS", 2)
+    monkeypatch.setattr(feed, "MOST_PUBLIC_STREAMS", 4)
+    monkeypatch.setattr(feed, "MOST_PUBLIC_OF_ADDRESS", 3)
+    for _ in range(3):
+        show.stream("public", name=None).next()
+    said = show.page(None).get("/api/v1/feed?tables=public")
+    assert (said.status_code, said.json()["status"]) == (503, 503)
+    assert int(said.headers["retry-after"]) > 0
+    monkeypatch.setattr(feed, "MOST_PUBLIC_OF_ADDRESS", 9)
+    last = show.stream("public", name=None)
+    last.next()
+    assert show.page(None).get("/api/v1/feed?tables=public").status_code == 503
+    mine = [show.stream(tables) for tables in ("head", "public")]
+    assert [stream.status for stream in mine] == [200, 200]
+    for stream in mine:
+        stream.next()
+    assert show.page().get("/api/v1/feed?tables=head").status_code == 503
+    assert show.feed.streams == 6
+    last.close()
+    wait_until(lambda: show.feed.streams == 5, "the page to be gone")
+    show.stream("public", name=None).next()
+
+
+def test_of_each_address_a_few_strangers() -> None:
+    """An IPv6 network of 64 bits is one address, as for attempts to sign in. The addresses are
+    those for documents (RFC 3849, RFC 5737)."""
+    own = Feed(Picture(region(), NOW).tables, ManualClock())
+    near, far, other = "2001:db8:0:1::5", "2001:db8:0:1:ffff::9", "2001:db8:0:2::5"
+
+    async def follow() -> None:
+        streams = [own.stream(["public"], lambda: True, near) for _ in range(50)]
+        for stream in streams:
+            await anext(stream)
+        assert [own.full(a) for a in (near, far, other, "192.0.2.1", None)] == [
+            True, True, False, False, False,
+        ]  # fmt: skip
+        for stream in streams:
+            await stream.aclose()  # type: ignore[attr-defined]
+        assert not own.full(near)
+        assert own.streams == 0
+
+    asyncio.run(follow())
 
 
 def test_the_app_ends_although_pages_are_open(show: Show) -> None:

@@ -1,14 +1,18 @@
 """The thread that keeps the picture, with a real broker and a real Redis that go and come back."""
 
+import asyncio
 import json
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
 
+from streamer.board.app import MADE_WITHIN_MS, create_app
 from streamer.board.picture import Picture
+from streamer.board.settings import BoardSettings
 from streamer.board.watch import Watch
-from streamer.clock import SystemClock, from_ms
+from streamer.clock import ManualClock, SystemClock, from_ms
 from streamer.contract.common import Message
 from streamer.contract.published import Beat, WorkerState
 from streamer.contract.topics import (
@@ -21,6 +25,7 @@ from streamer.contract.topics import (
 from streamer.mqtt.connection import Connection, Session
 from streamer.mqtt.settings import broker_from_url
 from streamer.state.store import connect
+from tests.board.desk import Asker
 from tests.board.seen import Seen
 from tests.board.test_picture import REGION, alert, fanout
 from tests.servers import Mosquitto, Redis, wait_until
@@ -218,3 +223,36 @@ def test_an_error_of_ours_does_not_end_the_thread(
     assert scene.watch.alive
     scene.watch.stop()
     assert not scene.watch.alive
+
+
+def test_a_picture_that_is_never_made_again_shows_its_age(
+    scene: Scene, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The thread lives, and each of its turns fails, from the first on."""
+    monkeypatch.setattr("streamer.board.watch.LOOK_S", 0.01)
+    whole, failures = scene.picture.make, []
+
+    def broken(now_ms: int) -> None:
+        failures.append(now_ms)
+        raise RuntimeError("a fault of ours")
+
+    monkeypatch.setattr(scene.picture, "make", broken)
+    scene.watch.start()
+    wait_until(lambda: len(failures) > 5, "turns that fail")
+    tables = scene.picture.tables
+    made_ms = tables.made_ms
+    assert made_ms is not None
+    assert made_ms <= failures[0]
+    clock = ManualClock(made_ms + MADE_WITHIN_MS)
+    settings = BoardSettings(region=Path("r"))
+    app = create_app(settings, scene.picture, scene.seen.client, clock, scene.watch)
+    with asyncio.Runner() as runner:
+        asker = Asker(app, runner)
+        assert asker.get("/healthz").json() == {"status": "ok"}
+        clock.advance_s(0.001)
+        said = asker.get("/healthz")
+        assert (said.status_code, said.json()) == (503, {"status": "failing"})
+        assert scene.watch.alive
+        monkeypatch.setattr(scene.picture, "make", whole)
+        wait_until(lambda: (tables.made_ms or 0) > failures[-1], "a turn that succeeds")
+        assert asker.get("/healthz").status_code == 200

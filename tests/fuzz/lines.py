@@ -55,7 +55,7 @@ def _intake() -> Intake:
     """One that knows of no over, so that what a line gives depends on the line alone."""
     clock = ManualClock(NOW_MS)
     log = Log(clock)
-    return Intake(SETTINGS, _spool(), ClockWatch(clock, log), log, lambda _: True)
+    return Intake(SETTINGS, _spool(), ClockWatch(clock, log), log, lambda *_: [])
 
 
 def line(form: str, content: bytes) -> None:

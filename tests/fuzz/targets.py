@@ -211,6 +211,9 @@ TARGETS: Final[dict[str, Target]] = {
     ),
     "journal": Target(_journal, _journals),
     "spool": Target(_spool, lambda: [_DAMAGE.pack(0, 9000, 3) + b"abc", _DAMAGE.pack(251, 20, 0)]),
+    "places": Target(
+        spools.places, lambda: [place.encode() for place in (*spools.PLACES.values(), "[1, 2, 3")]
+    ),
     "call": _text(files.call, b"QA1ABC", b"qd/qa1abc-p", b"QHILL100"),
     "roster": Target(files.roster, lambda: _ROSTERS),
     "duration": _text(files.duration, b"20s", b"2.5h", b"9" * 320),

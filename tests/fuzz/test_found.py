@@ -63,13 +63,13 @@ def test_a_fault_of_ours_costs_its_line_alone(monkeypatch: pytest.MonkeyPatch) -
     clock = ManualClock(lines.NOW_MS)
     log = Log(clock)
     with closing(Spool(":memory:", lines.NOW_MS)) as spool:
-        intake = Intake(lines.SETTINGS, spool, ClockWatch(clock, log), log, lambda _: True)
+        intake = Intake(lines.SETTINGS, spool, ClockWatch(clock, log), log, lambda *_: [])
         real = EventMaker.make
 
-        def faulty(maker: EventMaker, given: object, *rest: object) -> object:
+        def faulty(maker: EventMaker, given: object, *rest: object, **more: object) -> object:
             if isinstance(given, dict) and given.get("station") == "FAULT":
                 raise ZeroDivisionError
-            return real(maker, given, *rest)  # type: ignore[arg-type]
+            return real(maker, given, *rest, **more)  # type: ignore[arg-type]
 
         monkeypatch.setattr(EventMaker, "make", faulty)
         source = SourceSettings(type="stdin", repeater="uhf")
@@ -143,7 +143,7 @@ def test_a_boot_that_is_none_is_damage(tmp_path: Path) -> None:
     with closing(Spool(path, spools.NOW_MS)) as spool:
         assert spool.repair is not None
         assert spool.repair.events == 10
-        assert spool.place("file:a") == "2"
+        assert {name: spool.place(name) for name in spools.PLACES} == spools.PLACES
 
 
 def test_events_in_the_log_of_a_damaged_spool_are_carried_over(tmp_path: Path) -> None:

@@ -237,6 +237,13 @@ def whole_spool() -> dict[str, bytes]:
     return {ending: Path(f"{path}{ending}").read_bytes() for ending in ("", "-wal")}
 
 
+@given(st.sampled_from(sorted(spools.PLACES.values())), st.integers(0, 99), st.binary(max_size=30))
+def test_spoilt_places(place: str, at: int, damage: bytes) -> None:
+    content = bytearray(place.encode())
+    content[at : at + len(damage)] = damage
+    spools.places(bytes(content))
+
+
 def test_a_spool_that_is_whole_is_not_put_aside(tmp_path: Path) -> None:
     path = spools.filled(tmp_path, 120)
     assert len(spools.rows_read_alone(path)) == 120

@@ -1,20 +1,28 @@
 """A journal fed into a state in service: what is new is taken in, what is known is not counted."""
 
+import json
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from streamer.acts.acts import Acts
 from streamer.cli import main
 from streamer.clock import ManualClock
 from streamer.contract.published import RefusalReason
+from streamer.journal import lines as make
+from streamer.journal.frames import MAGIC
 from streamer.journal.lines import Line
-from streamer.journal.reader import read, region_of
+from streamer.journal.names import files_in
+from streamer.journal.reader import read, region_of, settings_text
+from streamer.journal.writer import FRAME_BYTES
 from streamer.lab.catch_up import CatchUp
-from streamer.state.keys import ALERTS
+from streamer.state.keys import ALERTS, REGION
 from streamer.state.store import Store, connect
 from tests.integration.stage import toml
+from tests.journal.make import begun, lines_of_messages
 from tests.servers import Redis
+from tests.state.scene import START_MS, Teller, moment, region
 
 FOLDER = Path(__file__).parents[2] / "shared" / "journal" / "old" / "484c9d8"
 
@@ -83,6 +91,16 @@ def test_in_two_parts_and_overlapping_it_is_the_same(
 
 
 @pytest.mark.redis
+def test_an_identity_that_was_accepted_before_the_backup_is_no_trouble(empty_redis: Redis) -> None:
+    """Its entry stands in a part of the log of its own."""
+    store = Store(connect(empty_redis.url), region())
+    Acts(store, ManualClock(START_MS)).accept_call("NOBODY", "ann")
+    (entry,) = store.log_of(REGION)
+    done = caught_up(store, [make.act(START_MS + 500, entry)])
+    assert (done.acts, done.troubles) == (0, [])
+
+
+@pytest.mark.redis
 def test_refusals_are_not_counted_again(store: Store, lines: list[Line]) -> None:
     refused = {
         "kind": "refused", "noted_ms": lines[-1]["noted_ms"], "topic": "net/farisle/gw/x/heard",
@@ -114,3 +132,37 @@ def test_what_stands_in_the_way_is_told(
     nowhere = [*words[:4], "unix:///nowhere.sock", "--since", "2026-11-28T19:00:00Z"]
     assert main([*words[:3], "--redis", *nowhere[4:]]) == 1
     assert "run it again" in capsys.readouterr().err
+
+
+@pytest.mark.redis
+def test_a_spoilt_file_does_not_keep_the_others_out(
+    empty_redis: Redis, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """As a failure of power leaves one: empty. It is told, and so is one without its begin."""
+    file, folder, view = tmp_path / "region.toml", tmp_path / "journal", region()
+    file.write_text(toml(json.loads(settings_text(view))))
+    ridge = Teller("ridge")
+    for worker, call in (("one", "QA1ABC"), ("two", "QB2DEF")):
+        said = lines_of_messages(view, [ridge.heard(START_MS, call, "o1", to="NET")], START_MS)
+        made = begun(folder, view, START_MS, worker)
+        made.write([make.published(START_MS, "x", "x" * FRAME_BYTES, False)], 0)
+        made.write(said, START_MS)
+        made.close(START_MS)
+    one, two = files_in(folder)
+    assert two.read_bytes().count(MAGIC) == 2
+    words = ["catch-up", str(file), str(folder), "--redis", empty_redis.url, "--since"]
+    words.append(moment(START_MS - 1000))
+    assert main(words) == 0
+    assert "events: 2 new to the state" in capsys.readouterr().out
+    with empty_redis.client() as client:
+        client.flushall()
+
+    (folder / one.name.replace(".000.", ".001.")).touch()
+    content = bytearray(two.read_bytes())
+    content[40] ^= 0x40
+    two.write_bytes(content)
+    assert main(words) == 1
+    said_of = capsys.readouterr()
+    assert "events: 2 new to the state" in said_of.out
+    assert ".001.ndjson.zst: not a journal: it is empty" in said_of.err
+    assert f"{two}: its begin cannot be read" in said_of.err

@@ -88,6 +88,14 @@ BEFORE_AN_EXPIRY = told(
     (200, "ridge/uhf", None, None), (500, "lake/vhf", None, None),
 )  # fmt: skip
 
+# A check-in lasts while the station is heard, however old: here longer than anything is kept of it.
+LONG = told(
+    (1, "ridge/uhf", "RESCUE", None),
+    *((200 * n, "lake/vhf", None, None) for n in range(1, 21)),
+    (4100, "ridge/uhf", None, "OUT"), *((200 * n, "ridge/uhf", None, None) for n in range(21, 42)),
+    (8300, "ridge/uhf", None, "OUT"), (8310, "lake/vhf", None, None),
+)  # fmt: skip
+
 
 def bench_of(url: str, view: RegionView) -> BenchWorker:
     bench = Bench(view, url)
@@ -143,6 +151,7 @@ def moments(history: Sequence[Said], at: int) -> list[int]:
 @example(history=AFTER_A_MOVE)
 @example(history=AFTER_A_CHECK_OUT)
 @example(history=BEFORE_AN_EXPIRY)
+@example(history=LONG)
 @given(history=histories())
 def test_the_walk_is_the_state_at_every_moment(redis_server: Redis, history: list[Said]) -> None:
     with redis_server.client() as client:

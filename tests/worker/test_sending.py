@@ -140,6 +140,53 @@ def test_a_channel_that_fails_is_told_on_the_others(empty_redis: Redis) -> None:
     assert {n.alert.kind for n in bad.notices} == {AlertKind.GATEWAY_LOST}
 
 
+def test_a_channel_on_which_no_worker_sends_is_told_on_the_others(empty_redis: Redis) -> None:
+    """It was added, and no worker started again since; or its thread hangs."""
+    other = HOOK.model_copy(update={"name": "other", "beat": False})
+    office = office_of(empty_redis.url, HOOK, other)
+    good = Told("other")
+    sendings = [office.sending(good, settings=other)]
+    office.lose("ridge")
+    office.pass_s(119, sendings)
+    assert [n.alert.id for n in good.notices] == ["gateway_lost.ridge"]
+    office.pass_s(12, sendings)  # the desk looks each ten seconds
+    assert [n.alert.id for n in good.notices[1:]] == ["channel_lost.hook"]
+    assert "no worker takes up" in good.notices[-1].alert.reasons[0]
+    sendings.append(office.sending(Told()))
+    office.pass_s(12, sendings)
+    assert (good.notices[-1].turn, good.notices[-1].alert.id) == (
+        Turn.CLEARED, "channel_lost.hook",
+    )  # fmt: skip
+
+
+def test_a_notice_from_a_clock_that_was_ahead_holds_up_nothing(empty_redis: Redis) -> None:
+    hook = HOOK.model_copy(update={"gather_s": 5.0})
+    office = office_of(empty_redis.url, hook)
+    told = Told()
+    sending = office.sending(told, settings=hook)
+    office.clock.advance_s(600)
+    office.lose("ridge")
+    office.clock.advance_s(-600)
+    office.lose("lake")
+    sending.round()
+    assert [n.alert.subject for n in told.notices] == ["ridge", "lake"]
+
+
+def test_what_two_workers_clocks_differ_by_is_gathered(empty_redis: Redis) -> None:
+    hook = HOOK.model_copy(update={"gather_s": 5.0})
+    office = office_of(empty_redis.url, hook)
+    told = Told()
+    sending = office.sending(told, settings=hook)
+    office.clock.advance_s(60)
+    office.lose("ridge")
+    office.clock.advance_s(-60)
+    sending.round()
+    assert told.parcels == []
+    office.clock.advance_s(65)
+    sending.round()
+    assert [n.alert.subject for n in told.notices] == ["ridge"]
+
+
 def test_what_was_given_up_is_told_on_the_others_for_an_hour(empty_redis: Redis) -> None:
     other = HOOK.model_copy(update={"name": "other", "beat": False})
     office = office_of(empty_redis.url, HOOK, other)

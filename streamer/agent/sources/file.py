@@ -25,6 +25,8 @@ _POLL_S: Final = 0.1
 _TAIL: Final = 256
 _END: Final = 65_536
 _SETTLED: Final = 10  # polls without a new line after which a renamed file is taken to be complete
+_LIVE_S: Final = 5.0
+"""Lines are of now if the file's end was seen so shortly before they were read."""
 _PACKED: Final = (".gz", ".bz2", ".xz", ".zst", ".zip", ".tmp", ".swp")
 
 
@@ -41,8 +43,14 @@ class Place:
 
     @staticmethod
     def parse(text: str) -> "Place":
-        inode, offset, tail = json.loads(text)
-        return Place(int(inode), int(offset), str(tail))
+        """Raises ValueError where a text is none, as a worn card may leave it."""
+        try:
+            inode, offset, tail = json.loads(text)
+        except (TypeError, RecursionError) as error:
+            raise ValueError(str(error)) from error
+        if type(inode) is not int or type(offset) is not int or offset < 0:
+            raise ValueError("an inode and an offset are expected")
+        return Place(inode, offset, str(tail))
 
 
 def _tail(file: BinaryIO, offset: int) -> str:
@@ -67,6 +75,7 @@ class FileSource(Source):
         self._block = max(READ_BYTES, settings.max_line_bytes + 2)  # a whole line always fits
         self._skipping = False  # inside a line that is too long
         self._quiet = 0
+        self._end_s: float | None = None  # when the end of the file at the path was last seen
 
     def close(self) -> None:
         if self._file is not None:
@@ -102,7 +111,11 @@ class FileSource(Source):
                 self._offset = _end_of_lines(self._file)
                 self._store([])
             return
-        place = Place.parse(stored)
+        try:
+            place = Place.parse(stored)
+        except ValueError:
+            self._resume_anywhere(stored)
+            return
         if self._is_at(self._path, place, same_inode=True):
             self._open_next(place.offset)
             return
@@ -114,6 +127,18 @@ class FileSource(Source):
             )
         self._open_next(0)
 
+    def _resume_anywhere(self, spoilt: str) -> None:
+        """Nobody knows how far it was read: rather twice than not at all."""
+        self.log.warning(
+            "place_unreadable",
+            source=self.settings.label,
+            place=spoilt[:100],
+            why="the spool's word on how far it was read is spoilt: the file is read from its "
+            "beginning, so lines of it may be told again. Look at the disk",
+        )
+        self._note_beginning()
+        self._open_next(0)
+
     def _open_next(self, offset: int) -> None:
         """Open what is at the path; without a file, wait for one and then begin at its start."""
         self.close()
@@ -122,11 +147,14 @@ class FileSource(Source):
         except OSError as error:
             if self._spool.place(self._key) is None:
                 # Whatever will be written to it is new, also if the agent is started again first.
-                place = Place(0, 0, _digest(b""))
-                self.intake.lines(self.settings, [], (self._key, place.text()))
+                self._note_beginning()
             self.log.seldom("file_not_there", self._key, source=self.settings.label, why=str(error))
             return
         self._offset, self._quiet = offset, 0
+
+    def _note_beginning(self) -> None:
+        place = Place(0, 0, _digest(b""))
+        self.intake.lines(self.settings, [], (self._key, place.text()))
 
     def _is_at(self, path: Path, place: Place, *, same_inode: bool) -> bool:
         try:
@@ -203,6 +231,8 @@ class FileSource(Source):
             same = self._path.stat().st_ino == os.fstat(self._file.fileno()).st_ino
         except OSError:
             same = False  # renamed, and the new one is not there yet
+        if same:
+            self._end_s = self.intake.now()[1]
         self._quiet = 0 if same else self._quiet + 1
         if self._quiet >= _SETTLED:
             self._read_unended()
@@ -244,11 +274,14 @@ class FileSource(Source):
 
     def _store(self, lines: list[bytes]) -> None:
         assert self._file is not None
-        inode = os.fstat(self._file.fileno()).st_ino
-        place = Place(inode, self._offset, _tail(self._file, self._offset))
+        status = os.fstat(self._file.fileno())  # after the reading: no line of it is younger
+        place = Place(status.st_ino, self._offset, _tail(self._file, self._offset))
+        written_ms, monotonic_s = self.intake.now()
+        if self._end_s is None or monotonic_s - self._end_s > _LIVE_S:
+            written_ms = status.st_mtime_ns // 1_000_000
         while True:
             try:
-                self.intake.lines(self.settings, lines, (self._key, place.text()))
+                self.intake.lines(self.settings, lines, (self._key, place.text()), written_ms)
                 return
             except SpoolError as error:
                 # The file keeps the lines: wait for the disk rather than lose them.

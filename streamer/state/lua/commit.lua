@@ -1,8 +1,9 @@
 -- Store what was worked out for subjects, each if nothing has changed since it was read.
 -- KEYS: due, out, published, then the hash of each subject.
 -- ARGV: now, lease, then for each subject one JSON object
---       {subject, rev, ver, claimed, next, fields = {name = value}, drop = [fields],
+--       {subject, rev, ver, told, claimed, next, fields = {name = value}, drop = [fields],
 --        drop_stations = [[station, rev]...], forget, messages = how many},
+--       told = what '#conditions' must be ('': not there), null: anything,
 --       followed by message, content for each of its messages.
 -- Returns for each subject {0} if it has changed (then it is woken), else
 -- {1, one number a message: 1 send it}.
@@ -39,8 +40,9 @@ end
 local replies, at = {}, 3
 for n = 4, #KEYS do
   local key, set = KEYS[n], cjson.decode(ARGV[at])
-  local known = redis.call('HMGET', key, '#rev', '#ver')
-  if tonumber(known[1] or '0') ~= set.rev or tonumber(known[2] or '0') ~= set.ver then
+  local known = redis.call('HMGET', key, '#rev', '#ver', '#conditions')
+  if tonumber(known[1] or '0') ~= set.rev or tonumber(known[2] or '0') ~= set.ver
+    or (set.told ~= cjson.null and set.told ~= (known[3] or '')) then
     -- The alerts may have been told something outdated: have them told again, also that nothing is
     -- wrong any more, of which the digest is empty.
     if redis.call('EXISTS', key) == 1 then redis.call('HSET', key, '#conditions', 'outdated') end

@@ -1,8 +1,11 @@
 -- Merge keyings into station registers and say what their groups must be told.
 -- KEYS: due, tell, station hashes..., and the log where settings have an entry for it.
--- ARGV: settings {now, path, check_ins, linger, expire, forget, told = [[station, rev]...],
+-- ARGV: settings {now, path, linger, expire, forget, told = [[station, rev]...],
 --                 grain = seconds or 0 for none, presence = grains kept,
---                 positions = ms that a position is kept, 0: as long as the station},
+--                 positions = ms that a position is kept, 0: as long as the station,
+--                 groups = ' GROUP GROUP ', those of the region; words = what checks out of them,
+--                 words_of = the same by group, where it is something else;
+--                 check_ins = times kept of each check-in and check-out},
 --       then one JSON list of keyings for each station, its name first:
 --       [name, [ms, tie, repeater, over, info, position, group, out_group, out_word, end_ms]...]
 --       info = [to, suffix, duration_ms, rssi, ber, text] or null,
@@ -123,7 +126,7 @@ local function raise(registers, name, ms, tie, repeater, over)
   return true
 end
 
-local function add_check_in(list, ms)
+local function add_time(list, ms)
   local at = #list + 1
   for j, known in ipairs(list) do
     if known == ms then return false end
@@ -135,11 +138,13 @@ local function add_check_in(list, ms)
   return true
 end
 
-local function check_in(record, group, ms, tie, repeater, over)
-  local list = record.i[group] and record.i[group][5] or {}
-  local listed = add_check_in(list, ms)
-  local raised = raise(record.i, group, ms, tie, repeater, over)
-  record.i[group][5] = list
+-- The same, and keep the newest times beside it.
+local function raise_listed(registers, name, ms, tie, repeater, over)
+  local known = registers[name]
+  local list = known and (known[5] or {known[1]}) or {}
+  local listed = add_time(list, ms)
+  local raised = raise(registers, name, ms, tie, repeater, over)
+  registers[name][5] = list
   return listed or raised
 end
 
@@ -147,7 +152,7 @@ local function merge(record, e)
   local ms, tie, repeater, over, info = e[1], e[2], e[3], e[4], e[5]
   -- Checked out by hand: nobody was heard, so nothing else is known by it.
   if repeater == '' then
-    return record.p ~= nil and raise(record.o, e[8], e[10], tie, repeater, over), false
+    return record.p ~= nil and raise_listed(record.o, e[8], e[10], tie, repeater, over), false
   end
   local how = said(info) or {}
   local changed, crossing = add_to_path(
@@ -161,9 +166,9 @@ local function merge(record, e)
     record.q = {where[1], tie, where}
     changed = true
   end
-  if e[7] ~= '' then changed = check_in(record, e[7], ms, tie, repeater, over) or changed end
-  if e[8] ~= '' then changed = raise(record.o, e[8], e[10], tie, repeater, over) or changed end
-  if e[9] ~= '' then changed = raise(record.x, e[9], e[10], tie, repeater, over) or changed end
+  if e[7] ~= '' then changed = raise_listed(record.i, e[7], ms, tie, repeater, over) or changed end
+  if e[8] ~= '' then changed = raise_listed(record.o, e[8], e[10], tie, repeater, over) or changed end
+  if e[9] ~= '' then changed = raise_listed(record.x, e[9], e[10], tie, repeater, over) or changed end
   return changed, crossing
 end
 
@@ -191,8 +196,40 @@ end
 
 local function drop_old(registers, limit)
   for name, register in pairs(registers) do
+    local list = register[5] or {}
+    while list[1] and list[#list] < limit do list[#list] = nil end
     if register[1] < limit then registers[name] = nil end
   end
+end
+
+-- When a check-in to a group was ended: by the oldest check-out that is no older, of those that the
+-- group knows (`domain.membership.check_out_of`); nil if by none. A later one changes nothing, so
+-- the order does not matter. Of a group that the region does not have: by itself.
+local function ended_ms(record, group, came)
+  if not string.find(set.groups, ' ' .. group .. ' ', 1, true) then return came end
+  local words, ended = set.words_of[group] or set.words, nil
+  local function by(register)
+    if not register then return end
+    -- An older program leaves the list away, or behind.
+    for _, ms in ipairs({register[1], unpack(register[5] or {})}) do
+      if ms >= came then ended = math.min(ended or ms, ms) end
+    end
+  end
+  by(record.o[group])
+  for _, word in ipairs(words) do by(record.x[word]) end
+  return ended
+end
+
+-- A check-in counts, however old, until it is ended or the station is silent, and its group must be
+-- told of the station until then and of its end. So it goes as long after its end as other registers.
+local function drop_registers(record)
+  local limit = record.p[1] - set.forget
+  for group, register in pairs(record.i) do
+    local ended = register[1] < limit and ended_ms(record, group, register[1])
+    if ended and ended < limit then record.i[group] = nil end
+  end
+  drop_old(record.o, limit)
+  drop_old(record.x, limit)
 end
 
 -- A record as JSON, in parts: what groups are told of it is made of the same, and numbers take long
@@ -321,10 +358,7 @@ for n = 3, last do
   -- A grain alone is new where an event came so late that nothing else is known by it. Groups are
   -- told all the same: who judges its silences must read it again.
   if changed or heard then
-    local limit = record.p[1] - set.forget
-    drop_old(record.i, limit)
-    drop_old(record.o, limit)
-    drop_old(record.x, limit)
+    drop_registers(record)
     -- Never below the clock, so that a record forgotten and begun again outranks its old self.
     record.rev = math.max(record.rev + 1, set.now)
     parts = parts_of(record)

@@ -2,7 +2,8 @@
 -- wait. One at a time, so that they arrive in order; what comes meanwhile waits and goes together.
 -- KEYS: waiting, parcel.
 -- ARGV: {now, lease, owner, pause, most = notices, begin = '0' or '1' the owner begins anew: what it
---        held when it ended is free}.
+--        held when it ended is free, soon = ms: one whose time is farther ahead than that has it from
+--        a clock that was wrong, and does not hold up what comes behind it}.
 -- The parcel is a hash: id, made, due, owner, tries, size, notices (size of them, one JSON a line),
 -- sent = when the last one that was settled was made; and what settle_parcel.lua notes of those that
 -- were given up.
@@ -24,7 +25,9 @@ if redis.call('HEXISTS', parcel, 'id') == 1 then
 end
 
 local first = redis.call('LINDEX', waiting, 0)
-if not first or tonumber(string.match(first, '^(%d+) ')) > set.now then return {} end
+if not first then return {} end
+local ahead = tonumber(string.match(first, '^(%d+) ')) - set.now
+if ahead > 0 and ahead <= set.soon then return {} end
 local sent = tonumber(redis.call('HGET', parcel, 'sent') or '0')
 if sent + set.pause > set.now and sent <= set.now then return {} end
 local notices = {}

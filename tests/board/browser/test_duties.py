@@ -207,6 +207,44 @@ def test_a_roll_call_of_all_groups(
     gateways.key(station, "brimsolt/vhf", OTHER, text="OUT")
 
 
+def test_an_order_for_a_roll_call_that_is_over_is_not_for_the_next(
+    board: BoardProcess, chief: Client, open_tab: OpenTab, gateways: Gateways
+) -> None:
+    """While the question is open somebody else ends the roll call and begins another."""
+    station, held = "QC6TRL", f"/api/v1/groups/{OTHER}/roll-call"
+    gateways.key(station, "brimsolt/vhf", OTHER)
+    duty = begin(chief, "Two calls", None)
+    chief.act("POST", held)
+    tab, members, end = (
+        tab_of(open_tab, board, chief),
+        f"/groups/{OTHER}/members",
+        "End the roll call",
+    )
+    for path, asks, does in (
+        ("/duties", f"Answered: {station} in {OTHER}", "It answered"),
+        ("/duties", f"{end}: Two calls", end),
+        (members, f"Answered: {station}", "It answered"),
+        (members, end, end),
+    ):
+        page = tab.go(path)
+        page.get_by_role("button", name=asks, exact=True).click()
+        dialog = page.get_by_role("dialog")
+        expect(dialog).to_be_visible()
+        chief.act("DELETE", held)
+        chief.act("POST", held)
+        with tab.forgiving(
+            r"^answer 409: (POST|DELETE) .*/roll-call", r"status of 409 .*/roll-call"
+        ):
+            dialog.get_by_role("button", name=does).click()
+            expect(dialog.get_by_role("alert")).to_contain_text("look again")
+        (call,) = chief.http.get(f"/api/v1/duties/{duty}").json()["roll_calls"]
+        assert station in call["silent"], (path, does)
+    tab.go(members).get_by_role("button", name=end).click()
+    tab.page.get_by_role("dialog").get_by_role("button", name=end).click()
+    expect(tab.page.locator(".roll-call")).to_contain_text("No roll call is held")
+    gateways.key(station, "brimsolt/vhf", OTHER, text="OUT")
+
+
 def test_who_may_view_sees_call_signs_and_no_names(
     rig: Rig, board: BoardProcess, chief: Client, open_tab: OpenTab
 ) -> None:

@@ -4,8 +4,9 @@ import { act, part } from "./act.js";
 import { ask, note, noteOf } from "./dialog.js";
 import { say } from "./frame.js";
 
-/** Ask and mark. Returns whether it was done. */
-export async function markAnswered(group, station) {
+/** Ask and mark. Returns whether it was done. `call` is the id of the roll call that is shown: while
+ * the dialog is open another may have begun, in which it has not answered. */
+export async function markAnswered(group, station, call) {
   const done = await ask({
     title: `${station} answered`,
     text: "Mark that it answered the roll call by a way the gateways did not hear.",
@@ -13,6 +14,7 @@ export async function markAnswered(group, station) {
     button: "It answered",
     work: (values) =>
       act("POST", `/api/v1/groups/${part(group)}/roll-call/answers/${part(station)}`, {
+        roll_call: call,
         note: noteOf(values),
       }),
   });

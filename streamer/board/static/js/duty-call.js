@@ -46,7 +46,7 @@ function ofGroup(call, several, names, operate) {
       ? h(
           "ul",
           { class: "silent" },
-          silent.map((station) => waitedFor(group, station, names, operate)),
+          silent.map((station) => waitedFor(call, station, names, operate)),
         )
       : null,
     answered.length
@@ -64,7 +64,7 @@ function ofGroup(call, several, names, operate) {
   );
 }
 
-function waitedFor(group, station, names, operate) {
+function waitedFor({ group, roll_call }, station, names, operate) {
   return h(
     "li",
     { "data-key": station },
@@ -81,6 +81,7 @@ function waitedFor(group, station, names, operate) {
               class: "small",
               "data-act": "answered",
               "data-group": group,
+              "data-call": roll_call.id,
               "data-station": station,
               "aria-label": `Answered: ${station} in ${group}`,
             },

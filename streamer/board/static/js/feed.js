@@ -8,7 +8,7 @@ import { learn, now, pin } from "./time.js";
 
 const ADDRESS = "/api/v1/feed";
 const SILENT_MS = 12_000; // beats come every 5 s: two are missing
-const OLD_MS = 8_000;
+const OLD_MS = 8_000; // without a word of the board, or of a picture that it says it still shows
 const FIRST_PAUSE_MS = 500;
 const LONGEST_PAUSE_MS = 15_000;
 
@@ -21,6 +21,7 @@ export class Feed {
   #failures = 0;
   #retry = null;
   #freeSlot = null;
+  #unmadeSince = null; // the board speaks, but its picture has not been made since: ms
 
   /** @param {string[]} names tables, such as "head" or "fanout/RESCUE" */
   constructor(names) {
@@ -69,6 +70,10 @@ export class Feed {
       why.push("this page has no connection to the board");
       early(this.lastAt);
     }
+    if (this.#unmadeSince !== null) {
+      why.push("the board cannot bring what it shows up to date");
+      early(this.#unmadeSince);
+    }
     if (head) {
       if (head.broker === "away") why.push("the board has no connection to the broker");
       if (head.redis === "away") why.push("the state (Redis) does not answer");
@@ -91,7 +96,10 @@ export class Feed {
     });
     source.addEventListener("rows", (event) => this.#take(JSON.parse(event.data)));
     source.addEventListener("beat", (event) => {
-      learn(JSON.parse(event.data).at);
+      const { at, made_at } = JSON.parse(event.data);
+      learn(at);
+      const made = made_at ? Date.parse(made_at) : null;
+      this.#unmadeSince = made !== null && Date.parse(at) - made > OLD_MS ? made : null;
       this.#heard();
       for (const name of this.names) this.#whole.add(name);
       this.#tell("beat");

@@ -180,11 +180,13 @@ on(page, "click", "[data-act=start-call]", async (button) => {
 
 on(page, "click", "[data-act=end-call]", async (button) => {
   const sheet = sheets.get(button.dataset.id);
+  const shown = sheet.document.roll_calls.map((call) => call.roll_call.id);
   const done = await ask({
     title: `End the roll call of “${sheet.duty.title}”`,
     text: "Who answered, and who did not, is kept in the log.",
     button: "End the roll call",
-    work: () => act("DELETE", `/api/v1/duties/${part(sheet.duty.id)}/roll-call`),
+    work: () =>
+      act("DELETE", `/api/v1/duties/${part(sheet.duty.id)}/roll-call`, { roll_calls: shown }),
   });
   if (!done) return;
   say("The roll call is over.");
@@ -192,7 +194,8 @@ on(page, "click", "[data-act=end-call]", async (button) => {
 });
 
 on(page, "click", "[data-act=answered]", async (button) => {
-  if (await markAnswered(button.dataset.group, button.dataset.station)) readSheets();
+  const { group, station, call } = button.dataset;
+  if (await markAnswered(group, station, call)) readSheets();
 });
 
 // -- drawing ------------------------------------------------------------------------------------

@@ -154,6 +154,7 @@ function acts(row) {
         "data-act": name,
         "data-key": name,
         "data-station": row.station,
+        "data-call": name === "answered" ? running.id : null,
         "aria-label": `${words}: ${row.station}`,
         "aria-expanded": name === "path" ? String(open) : null,
       },
@@ -171,7 +172,9 @@ function acts(row) {
 
 on(page, "click", "[data-act=path]", (button) => table.toggle(button.dataset.station));
 
-on(page, "click", "[data-act=answered]", (button) => markAnswered(group, button.dataset.station));
+on(page, "click", "[data-act=answered]", (button) =>
+  markAnswered(group, button.dataset.station, button.dataset.call),
+);
 
 on(page, "click", "[data-act=check-out]", async (button) => {
   const { station } = button.dataset;
@@ -213,12 +216,13 @@ on(page, "click", "[data-act=start-call]", async () => {
   if (done) say("The roll call has begun.");
 });
 
-on(page, "click", "[data-act=end-call]", async () => {
+on(page, "click", "[data-act=end-call]", async (button) => {
+  const { call } = button.dataset; // of when it is asked: another may have begun when it is answered
   const done = await ask({
     title: `End the roll call of ${group}`,
     text: "The answers are kept in the log, not on this page.",
     button: "End the roll call",
-    work: () => act("DELETE", `${ADDRESS}/roll-call`),
+    work: () => act("DELETE", `${ADDRESS}/roll-call`, { roll_call: call }),
   });
   if (done) say("The roll call is over.");
 });
@@ -286,7 +290,12 @@ function drawCall(members, gone) {
           running
             ? h(
                 "button",
-                { type: "button", "data-act": "end-call", "data-key": "end" },
+                {
+                  type: "button",
+                  "data-act": "end-call",
+                  "data-key": "end",
+                  "data-call": running.id,
+                },
                 "End the roll call",
               )
             : h(
