@@ -5,7 +5,7 @@ from typing import Final
 
 from pydantic import ValidationError
 
-from streamer.alerts.deliveries import gave_up_lately, is_stuck
+from streamer.alerts.deliveries import gave_up_lately, stuck_since_ms
 from streamer.alerts.notice import Notice
 from streamer.alerts.words import headline
 from streamer.clock import from_ms
@@ -57,7 +57,8 @@ def read_queues(view: RegionView, instead: str | None, now_ms: int) -> dict[str,
     """By channel. `instead`: a Redis other than the region file's. Raises StoreUnavailable, and
     ValueError if `instead` is no address, OSError if the password cannot be read."""
     address = view.redis_address(instead)
-    names = [channel.name for channel in view.region.channel]
+    pauses_s = {channel.name: channel.pause_s for channel in view.region.channel}
+    names = list(pauses_s)
     if not names:
         return {}
     with closing(connect(address)) as client:
@@ -69,21 +70,21 @@ def read_queues(view: RegionView, instead: str | None, now_ms: int) -> dict[str,
             raise StoreUnavailable(f"{address.place}: {error}") from error
     return {
         name: Queues(
-            queues=tuple(_queue(delivery, now_ms) for delivery in found[name]),
+            queues=tuple(_queue(delivery, pauses_s[name], now_ms) for delivery in found[name]),
             letters=tuple(map(_letter, letters[name])),
         )
         for name in names
     }
 
 
-def _queue(delivery: Delivery, now_ms: int) -> Queue:
-    made_ms = delivery.made_ms
+def _queue(delivery: Delivery, pause_s: float, now_ms: int) -> Queue:
+    made_ms, stuck_ms = delivery.made_ms, stuck_since_ms(delivery, pause_s, now_ms)
     return Queue(
         line=delivery.line,
         waiting=delivery.waiting,
         not_taken_since=None if made_ms is None else from_ms(made_ms),
         why=delivery.why,
-        stuck=is_stuck(made_ms, now_ms),
+        stuck=stuck_ms is not None,
         given_up_lately=delivery.gave_up if gave_up_lately(delivery, now_ms) else 0,
     )
 
@@ -129,8 +130,9 @@ def _queue_lines(queue: Queue) -> list[str]:
         return []
     where = "" if queue.line is None else f"line {queue.line}: "
     waits = f"{where}{plural(queue.waiting, 'notice waits', 'notices wait')}"
-    if queue.not_taken_since is None:
-        return wrap(waits, "  ", "    ")
     mark = "NOT DELIVERED: " if queue.stuck else ""
+    if queue.not_taken_since is None:
+        why = ", and no worker takes them up: start the workers again" if queue.stuck else ""
+        return wrap(f"{mark}{waits}{why}", "  ", "    ")
     since = f"not taken since {queue.not_taken_since:%Y-%m-%d %H:%M:%S}Z"
     return wrap(f"{mark}{waits}, {since}: {queue.why or 'being sent'}", "  ", "    ")

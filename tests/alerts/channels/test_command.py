@@ -190,6 +190,25 @@ def test_the_list_tells_what_waits_since_when_and_why_and_what_was_given_up(
 
 
 @pytest.mark.redis
+def test_the_list_tells_of_notices_that_no_worker_takes_up(
+    tmp_path: Path, empty_redis: Redis, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """As when a channel was added and the workers were not started again."""
+    office = office_of(empty_redis.url, OFFICE_HOOK)
+    office.lose("ridge")
+    office.pass_s(2, [])
+    file = region(tmp_path, HOOK)
+    file.write_text(file.read_text().replace('region = "hill"', 'region = "scene"'))
+    arguments = argparse.Namespace(region=file, send=None, json=False, redis=empty_redis.url)
+    assert channels_main(arguments, office.clock) == 0
+    assert "  1 notice waits\n" in capsys.readouterr().out
+    office.clock.advance_s(180)
+    assert channels_main(arguments, office.clock) == 1
+    said = " ".join(capsys.readouterr().out.split())
+    assert "NOT DELIVERED: 1 notice waits, and no worker takes them up" in said
+
+
+@pytest.mark.redis
 def test_the_list_is_well_where_nothing_waits(
     tmp_path: Path, empty_redis: Redis, capsys: pytest.CaptureFixture[str]
 ) -> None:
