@@ -151,7 +151,8 @@ def test_answers_to_nothing_change_nothing(
     other = listen(broker.settings, f"net/{REGION}/gw/+/state", name="server")
     agent = start_agent(settings_for(tmp_path, broker.settings))
     until(lambda: agent.connected, "a connection")
-    now = from_ms(SystemClock().now_ms())
+    now_ms = SystemClock().now_ms()
+    now = from_ms(now_ms)
     for boot, session, seq in (
         ("0" * 32, 1, 1),
         (agent.status().boot, 9, 1),
@@ -161,7 +162,7 @@ def test_answers_to_nothing_change_nothing(
             boot=boot,
             session=session,
             seq=seq,
-            agent_sent_at=now,
+            agent_sent_at=from_ms(now_ms - 3_600_000),  # surely not that of the heartbeat
             received_at=now,
             replied_at=now,
         )
