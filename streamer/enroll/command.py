@@ -45,6 +45,8 @@ def main(arguments: argparse.Namespace, clock: Clock | None = None) -> int:
     except (ConfigError, BookError, AuthorityError) as error:
         complain("enroll", str(error))
         return WRONG
+    except BrokenPipeError:
+        raise  # nobody reads on; that is the command's own business
     except OSError as error:
         complain("enroll", f"{error.filename}: {error.strerror}; is the folder there and yours?")
         return WRONG
@@ -142,9 +144,11 @@ def _issue(office: Office, arguments: argparse.Namespace) -> Iterator[str]:
         names = arguments.names
         if arguments.all:
             known = office.book.known()
-            names = [g for g in office.view.gateways if g not in known or known[g].ended]
+            names = [g for g in office.view.gateways if g not in known]
+            if out := [g for g in office.view.gateways if g in known and known[g].ended]:
+                yield f"Left out, as revoked: {', '.join(out)}. Each is enrolled anew by its name."
             if not names:
-                yield "Every gateway of the region file has an account."
+                yield f"Every {'other ' if out else ''}gateway of the region file has an account."
                 return
         wanted = [new_account(office, name, arguments) for name in distinct(names)]
     folders = office.issue(wanted)

@@ -207,8 +207,9 @@ tell the region's administrator at once, who can revoke it.
    sees it: your agent cannot know. You are a member of that group then: check out.
 8. Delete this folder wherever else it lies.
 
-A new certificate or password: copy {" and ".join(secret)} alone over the old in {FOLDER}
-(your {AGENT} stays as it is), then systemctl restart streamer-agent.
+A new certificate or password: copy {" and ".join(secret)} alone over the old in {FOLDER}.
+Your {AGENT} stays as it is, but see that `host` and `port` under [broker] are
+{account.host} and {account.port}, as in the new one; then systemctl restart streamer-agent.
 {_CAUTION}"""
 
 

@@ -11,7 +11,7 @@ from streamer.contract.common import Moment
 from streamer.contract.published import Alert, Standing
 from streamer.domain.callsign import Accepted, Verdict, normalise
 from streamer.domain.liveness import Sights
-from streamer.domain.membership import check_out_of
+from streamer.domain.membership import check_out_of, checked_in_ms
 from streamer.domain.model import PathEntry, StationRecord
 from streamer.domain.quarantine import quarantine_name
 from streamer.domain.urgency import is_about_people, urgency
@@ -249,14 +249,15 @@ def _standings(desk: Desk, record: StationRecord, sights: Sights) -> tuple[Group
             )  # fmt: skip
             continue
         judgement = judging.member(desk.store, name, summary, sights, duties, desk.now_ms)
-        out = check_out_of(summary, desk.view.policies[name])
+        policy = desk.view.policies[name]
+        out = check_out_of(summary, policy)
         standings.append(
             GroupStanding(
                 group=name,
                 standing=judgement.standing,
                 reasons=judgement.reasons,
                 since=from_ms(judgement.since_ms),
-                checked_in_at=from_ms(summary.check_in.ms) if summary.check_in else None,
+                checked_in_at=from_ms(checked_in_ms(summary, policy)) if summary.check_in else None,
                 checked_out_at=from_ms(out.ms) if out else None,
             )
         )

@@ -138,6 +138,25 @@ def test_all_goes_on_where_it_stopped(
     assert "Every gateway of the region file has an account." in told(capsys)
 
 
+def test_all_enrols_nobody_who_was_revoked(
+    accounts: Accounts, capsys: pytest.CaptureFixture[str]
+) -> None:
+    accounts.enrol("--all")
+    accounts.enrol("--revoke", "lake")
+    told(capsys)
+    accounts.enrol("--all")
+    said = told(capsys)
+    assert "Left out, as revoked: lake. Each is enrolled anew by its name." in said
+    assert "Every other gateway of the region file has an account." in said
+    account = read_book(accounts.folder).find("lake")
+    assert account is not None
+    assert account.ended
+    accounts.enrol("lake")
+    account = read_book(accounts.folder).find("lake")
+    assert account is not None
+    assert not account.ended
+
+
 def test_each_region_has_a_folder_of_its_own(
     accounts: Accounts, capsys: pytest.CaptureFixture[str]
 ) -> None:

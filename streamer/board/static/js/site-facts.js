@@ -42,7 +42,7 @@ function gatewayFacts(row, repeater) {
     ["Its clock", offset === null ? null : clockWords(offset)],
     [
       "In its spool",
-      row.spooled === null ? null : row.spooled ? `${count(row.spooled, "event")} wait` : "nothing",
+      row.spooled === null ? null : row.spooled ? `${count(row.spooled, "event")} not yet sent` : "nothing",
     ],
     ["Its agent", row.software],
     [
