@@ -9,7 +9,7 @@ from streamer.alerts.deliveries import STUCK_MS
 from streamer.alerts.desk import report
 from streamer.alerts.notice import Turn, Undelivered
 from streamer.contract.published import AlertKind, Severity
-from streamer.worker.sending import GIVEN_UP_MS, Sender
+from streamer.worker.sending import GIVEN_UP_MS, Sender, Sending
 from tests.alerts.story import NOW_MS, condition, member
 from tests.servers import Redis, wait_until
 from tests.worker.office import HOOK, Office, Told, office_of
@@ -159,11 +159,16 @@ def test_a_channel_on_which_no_worker_sends_is_told_on_the_others(empty_redis: R
     )  # fmt: skip
 
 
-def test_a_notice_from_a_clock_that_was_ahead_holds_up_nothing(empty_redis: Redis) -> None:
+def _gathering(server: Redis) -> tuple[Office, Told, Sending]:
+    """A channel that gathers for five seconds."""
     hook = HOOK.model_copy(update={"gather_s": 5.0})
-    office = office_of(empty_redis.url, hook)
+    office = office_of(server.url, hook)
     told = Told()
-    sending = office.sending(told, settings=hook)
+    return office, told, office.sending(told, settings=hook)
+
+
+def test_a_notice_from_a_clock_that_was_ahead_holds_up_nothing(empty_redis: Redis) -> None:
+    office, told, sending = _gathering(empty_redis)
     office.clock.advance_s(600)
     office.lose("ridge")
     office.clock.advance_s(-600)
@@ -173,10 +178,7 @@ def test_a_notice_from_a_clock_that_was_ahead_holds_up_nothing(empty_redis: Redi
 
 
 def test_what_two_workers_clocks_differ_by_is_gathered(empty_redis: Redis) -> None:
-    hook = HOOK.model_copy(update={"gather_s": 5.0})
-    office = office_of(empty_redis.url, hook)
-    told = Told()
-    sending = office.sending(told, settings=hook)
+    office, told, sending = _gathering(empty_redis)
     office.clock.advance_s(60)
     office.lose("ridge")
     office.clock.advance_s(-60)
